@@ -1,0 +1,1 @@
+"""Invented data: a repertoire, labelled positions and plan notes (no code)."""

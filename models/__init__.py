@@ -1,0 +1,1 @@
+"""Learning: sampling, training, the classifier and its examination."""

@@ -1,0 +1,1 @@
+"""What people touch and what touches the world: commands and file formats."""

@@ -1,0 +1,1 @@
+"""Writers: one module for each format that leaves the program."""
