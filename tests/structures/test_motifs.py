@@ -181,6 +181,28 @@ def test_a_motif_is_what_its_definition_says(name: str, skeleton: Skeleton) -> N
     assert motif(pack([skeleton]))[0].tolist() == expected, draw(skeleton)
 
 
+@pytest.mark.parametrize("step", [0, 1, -1])
+@pytest.mark.parametrize("west", range(7))
+def test_lone_pairs_by_file(west: int, step: int) -> None:
+    """Random skeletons seldom hold a lone pair at the edge, so every file is tried here."""
+    pair = (1 << chess.square(west, 3)) | (1 << chess.square(west + 1, 3 + step))
+    away_from_the_edge = 0 < west < 6
+    motif, other = motifs.hanging_pawns, motifs.isolated_couples
+    if step:
+        motif, other = other, motif
+    alone = Skeleton(pair, 0)
+    for skeleton in (alone, alone.mirrored()):
+        masks = pack([skeleton])
+        assert np.array_equal(motif(masks), masks if away_from_the_edge else 0 * masks)
+        assert not np.any(other(masks))
+    for file in (west - 1, west + 2):
+        if 0 <= file < 8:
+            assert not np.any(motif(pack([(pair | 1 << chess.square(file, 1), 0)])))
+    for file in (west, west + 1):
+        assert not np.any(motif(pack([(pair, 1 << chess.square(file, 6))]))), "not half-open"
+        assert not np.any(motif(pack([(pair | 1 << chess.square(file, 1), 0)]))), "doubled"
+
+
 @pytest.mark.parametrize("name", MASK_MOTIFS)
 @given(masks=batches)
 def test_the_mirror_shows_the_mirrored_motif(name: str, masks: np.ndarray) -> None:
