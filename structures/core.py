@@ -128,9 +128,7 @@ def _condition(text: str) -> Condition:
     elif word == "on":
         single = _single_pawn(rest)
         bit = single.allowed.bit_length() - 1
-        alternatives = [
-            FileCondition(single.file, _allowed([p for p in range(256) if p & bit]))
-        ]
+        alternatives = [FileCondition(single.file, _allowed([p for p in range(256) if p & bit]))]
         if "|" in rest:
             raise CoreError(f"{text!r}: 'on' takes one square")
     elif rest:

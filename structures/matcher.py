@@ -88,9 +88,7 @@ class CoreMatcher:
         families = self.catalogue.families
         self._own = _ConditionTable(_distinct([f.core.own for f in families]))
         self._foe = _ConditionTable(_distinct([f.core.foe for f in families]))
-        self._needs = [
-            (self._own.need(f.core.own), self._foe.need(f.core.foe)) for f in families
-        ]
+        self._needs = [(self._own.need(f.core.own), self._foe.need(f.core.foe)) for f in families]
         self._shared = np.array([f.shared for f in families], dtype=bool)
 
     def match(self, masks: Masks) -> CoreMatch:

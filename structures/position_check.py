@@ -1,0 +1,51 @@
+"""Whether a position line can be read, and if not, why, in words."""
+
+from __future__ import annotations
+
+import chess
+
+from pawnlore.structures.skeleton import Skeleton, SkeletonError, skeleton_from_fen
+
+_IN_WORDS = (
+    (chess.STATUS_TOO_MANY_WHITE_PIECES, "White has more than sixteen pieces"),
+    (chess.STATUS_TOO_MANY_BLACK_PIECES, "Black has more than sixteen pieces"),
+    (chess.STATUS_OPPOSITE_CHECK, "the side that is not to move stands in check"),
+    (chess.STATUS_TOO_MANY_CHECKERS, "more pieces give check than one move can explain"),
+)
+
+
+def skeleton_of_line(line: str) -> Skeleton:
+    """The skeleton of one line that holds a FEN, an EPD or a bare placement.
+
+    A placement without any king is a bare skeleton and is welcome. With kings,
+    the position must be one that a game can reach as far as kings, counts and
+    checks tell; wrong castling rights or en passant squares do not matter here.
+    Raises `SkeletonError`.
+
+    >>> skeleton_of_line("8/8/8/8/8/8/8/KK6 w - - 0 1")
+    Traceback (most recent call last):
+    ...
+    pawnlore.structures.skeleton.SkeletonError: White has 2 kings; Black has no king
+    """
+    skeleton = skeleton_from_fen(line)
+    fields = line.split(None, 4)
+    if not set("Kk") & set(fields[0]):
+        return skeleton
+    if len(fields) > 1 and fields[1] not in ("w", "b"):
+        raise SkeletonError(f"the side to move is {fields[1][:20]!r} instead of w or b")
+    board = chess.Board(None)
+    board.set_board_fen(fields[0])
+    board.turn = fields[1:2] != ["b"]
+    status = board.status()
+    if len(fields) == 1:
+        # A placement alone does not tell who is to move, so checks say nothing.
+        status &= ~(chess.STATUS_OPPOSITE_CHECK | chess.STATUS_TOO_MANY_CHECKERS)
+    problems = [
+        f"{side} has {count} kings" if count else f"{side} has no king"
+        for side, symbol in (("White", "K"), ("Black", "k"))
+        if (count := fields[0].count(symbol)) != 1
+    ]
+    problems += [words for flag, words in _IN_WORDS if status & flag]
+    if problems:
+        raise SkeletonError("; ".join(problems))
+    return skeleton
