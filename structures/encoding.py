@@ -4,6 +4,10 @@ Four groups of columns can be chosen:
 
 ``pawns``
     96 bits, ``white_a2`` to ``black_h7``: where the pawns stand.
+``occupancy``
+    32 bits, ``white_empty_a`` ..., ``white_doubled_file_a`` ...: whether a side has
+    no pawn on a file, or more than one. With the pawn bits, "exactly one pawn on
+    the d-file, and it stands on d4" is then a sum of columns.
 ``files``
     24 bits: ``open_a`` ..., ``white_half_open_a`` ..., ``black_half_open_a`` ...
 ``motifs``
@@ -30,7 +34,7 @@ import numpy.typing as npt
 
 from pawnlore.structures.bits import FileSets, count_bits, file_sets
 from pawnlore.structures.chains import chain_bases, chain_heads
-from pawnlore.structures.file_states import half_open_files, islands, open_files
+from pawnlore.structures.file_states import half_open_files, islands, open_files, pawn_files
 from pawnlore.structures.holes import camp_holes
 from pawnlore.structures.majorities import THREE_WINGS, TWO_HALVES, wing_balance
 from pawnlore.structures.motifs import (
@@ -46,7 +50,7 @@ from pawnlore.structures.motifs import (
 )
 from pawnlore.structures.skeleton import FILES, Masks, check_masks
 
-GROUPS = ("pawns", "files", "motifs", "counts")
+GROUPS = ("pawns", "occupancy", "files", "motifs", "counts")
 """The groups of columns, in the order in which they stand."""
 
 _SIDES = ("white", "black")
@@ -75,6 +79,9 @@ def _pawn_names() -> list[str]:
 def _names(group: str) -> list[str]:
     if group == "pawns":
         return _pawn_names()
+    if group == "occupancy":
+        words = ("empty", "doubled_file")
+        return [f"{side}_{word}_{file}" for word in words for side in _SIDES for file in FILES]
     if group == "files":
         prefixes = ["open", *(f"{side}_half_open" for side in _SIDES)]
         return [f"{prefix}_{file}" for prefix in prefixes for file in FILES]
@@ -141,6 +148,8 @@ def _encode_chunk(masks: Masks, groups: tuple[str, ...], out: npt.NDArray[np.flo
         # Byte i of a mask is rank i + 1; ranks 1 and 8 hold no pawns.
         ranks = masks.astype("<u8", copy=False).view(np.uint8).reshape(-1, 2, 8)
         packed.append(ranks[:, :, 1:7].reshape(-1, 12))
+    if "occupancy" in groups:
+        packed += [~pawn_files(masks), file_sets(doubled(masks))]
     if "files" in groups:
         packed += [open_files(masks)[:, None], half_open_files(masks)]
     if "motifs" in groups:
