@@ -1,0 +1,118 @@
+"""``pawnlore tag``: every node of a repertoire with its structure."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+
+HELP = "tag every node of a repertoire with its structure, whose it is and how sure that is"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's options."""
+    parser.add_argument("pgn", nargs="+", metavar="PGN", help="a PGN file; '-' is standard input")
+    parser.add_argument(
+        "--format",
+        choices=("table", "csv", "jsonl", "pgn"),
+        default="table",
+        help=(
+            "table: a digest for reading (the default); csv or jsonl: a row for every node; "
+            "pgn: the repertoire with the tags as comments"
+        ),
+    )
+    parser.add_argument("--fen", action="store_true", help="add each node's FEN (csv and jsonl)")
+    parser.add_argument(
+        "--every",
+        action="store_true",
+        help="with --format pgn: a tag on every node, not only where the structure changes",
+    )
+    parser.add_argument(
+        "--remove-tags",
+        action="store_true",
+        help="with --format pgn: take the tags of an earlier run out again",
+    )
+    parser.add_argument("-o", "--output", metavar="OUT", help="write here, not to standard output")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Tag; 1 where some input was bad, each named on standard error."""
+    from pawnlore.models.classifier import shipped_classifier
+    from pawnlore.service.cli import CannotStart
+    from pawnlore.service.exports.output import write_output
+    from pawnlore.service.progress import progress_bar
+    from pawnlore.structures.distinct_verdicts import distinct_verdicts
+    from pawnlore.structures.pgn_reader import read_repertoire
+
+    _check(args)
+    with progress_bar("reading", _size(args.pgn)) as advance:
+        book = read_repertoire(args.pgn, with_fen=args.fen, progress=advance)
+    bad = 0
+    for problem in book.problems:
+        bad += not problem.warning
+        print(f"pawnlore tag: {problem}", file=sys.stderr)
+    if book.unnamed_problems:
+        bad += 1
+        print(f"pawnlore tag: {book.unnamed_problems:,} further problems", file=sys.stderr)
+    if not book.files:
+        raise CannotStart("no file could be opened")
+
+    pages: Iterable[str]
+    if args.remove_tags:
+        from pawnlore.service.exports.pgn import write_repertoire
+        from pawnlore.service.exports.tag_comments import without_tags
+
+        pages = write_repertoire(book, without_tags(book))
+    else:
+        verdicts = distinct_verdicts(book, shipped_classifier().classify)
+        if args.format == "pgn":
+            from pawnlore.service.exports.pgn import write_repertoire
+            from pawnlore.service.exports.tag_comments import with_tags
+
+            pages = write_repertoire(book, with_tags(book, verdicts, every=args.every))
+        else:
+            from pawnlore.service.exports import node_table
+
+            writers = {
+                "csv": node_table.csv_rows,
+                "jsonl": node_table.json_lines,
+                "table": node_table.digest,
+            }
+            pages = writers[args.format](book, verdicts)
+    write_output(pages, args.output)
+    return 1 if bad else 0
+
+
+def _check(args: argparse.Namespace) -> None:
+    from pawnlore.service.cli import CannotStart
+
+    if args.fen and args.format not in ("csv", "jsonl"):
+        raise CannotStart("--fen goes with --format csv or jsonl")
+    for option, given in (("--every", args.every), ("--remove-tags", args.remove_tags)):
+        if given and args.format != "pgn":
+            raise CannotStart(f"{option} goes with --format pgn")
+    if args.every and args.remove_tags:
+        raise CannotStart("--every puts tags in and --remove-tags takes them out: give one")
+    if args.pgn.count("-") > 1:
+        raise CannotStart("standard input ('-') can be read only once")
+    if args.output is not None:
+        out = Path(args.output)
+        if out.is_dir() or not out.parent.is_dir():
+            raise CannotStart(
+                f"{args.output} cannot be written: its folder is missing or it is one"
+            )
+        for name in args.pgn:
+            if name != "-" and out.exists() and Path(name).exists() and out.samefile(name):
+                raise CannotStart(f"{args.output} is one of the inputs; choose another name")
+
+
+def _size(names: list[str]) -> int | None:
+    total = 0
+    for name in names:
+        try:
+            total += os.stat(name).st_size if name != "-" else 0
+        except (OSError, ValueError):
+            continue
+    return total if "-" not in names else None

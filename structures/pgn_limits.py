@@ -1,0 +1,37 @@
+"""The limits on what the PGN reader takes from a file, all in one place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How much one file, game, line or comment may hold.
+
+    What goes beyond a limit is named and left out; all that was read before it
+    is kept. With the defaults, memory stays within about 40 bytes a node, the
+    comments themselves, and one line.
+    """
+
+    line: int = 4 * 1024 * 1024
+    """Characters in one line of a file."""
+    comment: int = 1024 * 1024
+    """Characters in one comment."""
+    depth: int = 200
+    """Variations nested in one another."""
+    headers: int = 1000
+    """Headers of one game."""
+    game_nodes: int = 1_000_000
+    """Nodes of one game."""
+    nodes: int = 5_000_000
+    """Nodes of one run, all files together."""
+    problems: int = 10_000
+    """Problems that are kept in words; further ones are counted."""
+
+
+FEN_LENGTH = 200
+"""Characters in a FEN; the longest legal one is far shorter."""
+
+MOVE_NUMBER = 10_000
+"""The highest move number that a FEN may start from."""
