@@ -1,0 +1,32 @@
+"""The README's table of limits tells the values of the code."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from pawnlore.service.position_lines import LINE_LIMIT
+from pawnlore.structures.pgn_limits import Limits
+
+README = (Path(__file__).resolve().parent.parent / "README.md").read_text(encoding="utf-8")
+MEBI = 1024 * 1024
+LIMITS = Limits()
+
+
+@pytest.mark.parametrize(
+    ("row", "value"),
+    [
+        ("one line of a PGN file", f"{LIMITS.line // MEBI} Mi characters"),
+        ("one comment", f"{LIMITS.comment // MEBI} Mi characters"),
+        ("variations nested in one another", f"{LIMITS.depth:,}"),
+        ("headers of one game", f"{LIMITS.headers:,}"),
+        ("nodes of one game", f"{LIMITS.game_nodes:,}"),
+        ("nodes of one run", f"{LIMITS.nodes:,}"),
+        ("problems that are told in words", f"{LIMITS.problems:,}"),
+        ("one line of `classify`", f"{LINE_LIMIT:,} bytes"),
+    ],
+)
+def test_a_limit_is_documented(row: str, value: str) -> None:
+    assert re.search(rf"^\| {re.escape(row)}[^|]*\| {re.escape(value)} \|$", README, re.M)
