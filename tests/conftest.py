@@ -75,13 +75,6 @@ def pytest_configure(config: pytest.Config) -> None:
     config.add_cleanup(restore)
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep coverage out of the benchmarks: it slows one side of each ratio."""
-    for item in items:
-        if "benchmarks" in Path(item.path).parts:
-            item.add_marker("no_cover")
-
-
 @pytest.hookimpl(tryfirst=True)
 def pytest_runtest_setup(item: pytest.Item) -> None:
     """Skip, or with the switch fail, a test whose needs this machine does not meet."""

@@ -30,7 +30,7 @@ def _run(
 ) -> pytest.RunResult:
     source = CONFTEST.read_text(encoding="utf-8")
     pytester.makeconftest(source + PRETEND.format(present=present))
-    pytester.makeini("[pytest]\nmarkers =\n    browser: b\n    postgres: p\n    no_cover: c\n")
+    pytester.makeini("[pytest]\nmarkers =\n    browser: b\n    postgres: p\n")
     pytester.makepyfile(MARKED.format(marker=marker))
     return pytester.runpytest_subprocess("-p", "no:cacheprovider", *options)
 
