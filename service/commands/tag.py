@@ -13,6 +13,8 @@ HELP = "tag every node of a repertoire with its structure, whose it is and how s
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
+    from pawnlore.service.models_at_hand import add_model_option
+
     parser.add_argument("pgn", nargs="+", metavar="PGN", help="a PGN file; '-' is standard input")
     parser.add_argument(
         "--format",
@@ -35,18 +37,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="with --format pgn: take the tags of an earlier run out again",
     )
     parser.add_argument("-o", "--output", metavar="OUT", help="write here, not to standard output")
+    add_model_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Tag; 1 where some input was bad, each named on standard error."""
-    from pawnlore.models.classifier import shipped_classifier
     from pawnlore.service.cli import CannotStart
     from pawnlore.service.exports.output import write_output
+    from pawnlore.service.models_at_hand import chosen_classifier
     from pawnlore.service.progress import progress_bar
     from pawnlore.structures.distinct_verdicts import distinct_verdicts
     from pawnlore.structures.pgn_reader import read_repertoire
 
     _check(args)
+    # A model that cannot be used is found out before the long work.
+    classifier = None if args.remove_tags else chosen_classifier(args)
     with progress_bar("reading", _size(args.pgn)) as advance:
         book = read_repertoire(args.pgn, with_fen=args.fen, progress=advance)
     bad = 0
@@ -60,13 +65,13 @@ def run(args: argparse.Namespace) -> int:
         raise CannotStart("no file could be opened")
 
     pages: Iterable[str]
-    if args.remove_tags:
+    if classifier is None:
         from pawnlore.service.exports.pgn import write_repertoire
         from pawnlore.service.exports.tag_comments import without_tags
 
         pages = write_repertoire(book, without_tags(book))
     else:
-        verdicts = distinct_verdicts(book, shipped_classifier().classify)
+        verdicts = distinct_verdicts(book, classifier.classify)
         if args.format == "pgn":
             from pawnlore.service.exports.pgn import write_repertoire
             from pawnlore.service.exports.tag_comments import with_tags

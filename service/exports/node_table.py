@@ -13,6 +13,7 @@ import io
 import json
 from collections.abc import Iterator, Sequence
 
+from pawnlore.structures.catalogue import shipped_catalogue
 from pawnlore.structures.distinct_verdicts import DistinctVerdicts
 from pawnlore.structures.repertoire import Game, Repertoire
 
@@ -80,15 +81,17 @@ def json_lines(book: Repertoire, verdicts: DistinctVerdicts) -> Iterator[str]:
     ends = []
     for row in range(len(found)):
         verdict = found[row]
+        structure = json.dumps(verdict.structure, ensure_ascii=False)
         ends.append(
-            f'"structure": {json.dumps(verdict.structure)}, "holder": "{verdict.holder}", '
-            f'"probability": {verdict.probability:.4f}, "core": {json.dumps(verdict.core)}'
+            f'"structure": {structure}, "holder": "{verdict.holder}", '
+            f'"probability": {round(verdict.probability, 4)}, "core": {json.dumps(verdict.core)}'
         )
     inverse = verdicts.inverse
     for game in book.games:
         first = game.first
         part = slice(first, first + game.count)
-        head = f'{{"file": {json.dumps(game.file)}, "game": {game.number}, "node": '
+        file = json.dumps(game.file, ensure_ascii=False)
+        head = f'{{"file": {file}, "game": {game.number}, "node": '
         fens = (
             [f', "fen": "{fen}"' for fen in book.fens[part]]
             if book.fens is not None
@@ -121,7 +124,7 @@ def digest(book: Repertoire, verdicts: DistinctVerdicts) -> Iterator[str]:
 def _summary(book: Repertoire, verdicts: DistinctVerdicts) -> Iterator[str]:
     found = verdicts.verdicts
     kinds = verdicts.inverse.tolist()
-    names = [(found[row].structure, found[row].holder) for row in range(len(found))]
+    names = [(_name(found[row].structure), found[row].holder) for row in range(len(found))]
     nodes: dict[tuple[str, str], int] = {}
     ends: dict[tuple[str, str], int] = {}
     for kind in kinds:
@@ -159,7 +162,7 @@ def _changes(book: Repertoire, game: Game, verdicts: DistinctVerdicts) -> Iterat
             (
                 str(node - game.first),
                 _numbered(book, node),
-                verdict.structure,
+                _name(verdict.structure),
                 verdict.holder,
                 f"{verdict.probability:.4f}",
                 "yes" if verdict.core else "no",
@@ -170,6 +173,14 @@ def _changes(book: Repertoire, game: Game, verdicts: DistinctVerdicts) -> Iterat
         yield "  no structure settles here\n"
     else:
         yield from _aligned(rows, right=(0, 4), indent="  ")
+
+
+def _name(structure: str) -> str:
+    """A family's name in words, where the catalogue knows it."""
+    try:
+        return shipped_catalogue()[structure].name
+    except KeyError:
+        return structure
 
 
 def _numbered(book: Repertoire, node: int) -> str:

@@ -119,7 +119,7 @@ class _Page:
             return
         # A closing brace can only stand in a comment of the other kind, which
         # goes to the end of its line.
-        for part in text.splitlines() or [""]:
+        for part in text.split("\n"):
             self.word(";" + part)
             self.end_line()
 

@@ -1,0 +1,56 @@
+"""Calibration: probabilities that mean what they say, and where to stop naming."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from pawnlore.models.classes import NO_FAMILY
+from pawnlore.models.classifier import Classifier
+from pawnlore.models.labels import Labels
+from pawnlore.structures.verdict import NONE
+
+THRESHOLDS = np.round(np.arange(0.30, 0.91, 0.02), 2)
+"""The thresholds that are tried."""
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What was fitted on held-out labels; see `Classifier`."""
+
+    sharpness: float
+    none_shift: float
+    threshold: float
+
+
+def calibrate(rough: Classifier, labels: Labels) -> Calibration:
+    """Fit sharpness, shift and threshold on labelled positions off the core.
+
+    Sharpness and shift minimise the log loss; the threshold is the one with
+    the most right verdicts, the middle one where several are equal.
+    """
+    off_core = np.flatnonzero(rough.matcher.match(labels.masks).family == NONE)
+    chosen = labels.take(off_core)
+    target = rough.classes.number(chosen.family, chosen.holder)
+    best = (np.inf, 1.0, 0.0)
+    for sharpness in np.round(np.arange(0.30, 1.55, 0.05), 2):
+        for shift in np.round(np.arange(-2.5, 2.55, 0.25), 2):
+            tried = replace(rough, sharpness=float(sharpness), none_shift=float(shift))
+            chances = tried.probabilities(chosen.masks)
+            loss = -np.log(np.maximum(chances[np.arange(len(chosen)), target], 1e-4)).mean()
+            best = min(best, (float(loss), float(sharpness), float(shift)))
+    _, sharpness, shift = best
+    fitted = replace(rough, sharpness=sharpness, none_shift=shift)
+    right = [int((decide(fitted, chosen, threshold) == target).sum()) for threshold in THRESHOLDS]
+    winners = THRESHOLDS[np.flatnonzero(np.array(right) == max(right))]
+    return Calibration(sharpness, shift, float(winners[len(winners) // 2]))
+
+
+def decide(classifier: Classifier, labels: Labels, threshold: float) -> npt.NDArray[np.int16]:
+    """The network's class for each labelled position at a threshold, (N,)."""
+    chances = np.round(classifier.probabilities(labels.masks), 5)
+    best = chances.argmax(axis=1)
+    low = chances[np.arange(len(labels)), best] < threshold
+    return np.where(low, NO_FAMILY, best).astype(np.int16)

@@ -1,0 +1,173 @@
+"""Examination: how well a classifier does on what nobody trained it on.
+
+Three papers. *Cores*: sampled skeletons that meet a core, from the part that
+training never sees, judged by the network alone. *Off the core*: positions of
+games, each named by several people on their own. *Far off*: skeletons of games
+that are more than one condition away from every core, where the answer is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import numpy.typing as npt
+
+from pawnlore.models.classes import NO_FAMILY, Classes
+from pawnlore.models.classifier import Classifier
+from pawnlore.models.labels import Labels
+from pawnlore.models.sampling import game_skeletons, sample_cores
+from pawnlore.models.split import TEST, part_of
+from pawnlore.structures.core_gap import core_gaps
+from pawnlore.structures.matcher import CoreMatcher
+from pawnlore.structures.skeleton import Masks
+from pawnlore.structures.verdict import HOLDERS, NONE
+
+Judge = Callable[[Masks], npt.NDArray[np.intp]]
+"""Anything that gives a class number for each skeleton of a batch."""
+
+EXAM_SEED = 20_260
+CORES_EACH = 220
+
+
+@dataclass(frozen=True)
+class ClassFigures:
+    """One class in the paper on cores."""
+
+    structure: str
+    holder: str
+    count: int
+    precision: float
+    recall: float
+    f1: float
+
+
+@dataclass(frozen=True)
+class CorePaper:
+    """The paper on cores: ``macro_recall`` is the mean share of a class that is named right."""
+
+    classes: tuple[ClassFigures, ...]
+    accuracy: float
+    macro_recall: float
+    macro_f1: float
+
+
+@dataclass(frozen=True)
+class OffCorePaper:
+    """The paper off the core.
+
+    ``agreement`` with the majority over all, ``named_agreement`` over those
+    that the majority names, ``all_unsettled`` what saying unsettled to all
+    would reach, ``people`` how often two of the people agree.
+    """
+
+    count: int
+    agreement: float
+    named: int
+    named_agreement: float
+    named_share: float
+    all_unsettled: float
+    people: float
+
+
+def core_exam(matcher: CoreMatcher) -> tuple[Masks, npt.NDArray[np.int16], npt.NDArray[np.int8]]:
+    """Core skeletons (N, 2) from the test part, with the family and holder that they have."""
+    rng = np.random.default_rng(EXAM_SEED)
+    masks = sample_cores(matcher, rng, each=CORES_EACH)
+    masks = masks[part_of(masks) == TEST]
+    match = matcher.match(masks)
+    return masks, match.family, match.holder
+
+
+def far_exam(matcher: CoreMatcher) -> Masks:
+    """Skeletons of games from the test part that no core is near."""
+    games = game_skeletons().masks
+    games = games[part_of(games) == TEST]
+    games = games[matcher.match(games).family == NONE]
+    near = np.zeros(games.shape[0], dtype=bool)
+    near[core_gaps(matcher, games).row] = True
+    return games[~near]
+
+
+def network_judge(classifier: Classifier) -> Judge:
+    """The network alone, with its threshold, as a judge."""
+
+    def judge(masks: Masks) -> npt.NDArray[np.intp]:
+        verdicts = classifier.classify(masks, cores=False)
+        return classifier.classes.number(verdicts.family, verdicts.holder).astype(np.intp)
+
+    return judge
+
+
+def sit_core_paper(
+    judge: Judge,
+    classes: Classes,
+    paper: tuple[Masks, npt.NDArray[np.int16], npt.NDArray[np.int8]],
+) -> CorePaper:
+    """Mark a judge's answers on core skeletons."""
+    masks, family, holder = paper
+    truth, answer = classes.number(family, holder), judge(masks)
+    rows: list[ClassFigures] = []
+    for number in np.unique(truth):
+        hits = int(((truth == number) & (answer == number)).sum())
+        count, given = int((truth == number).sum()), int((answer == number).sum())
+        precision = hits / given if given else 0.0
+        recall = hits / count
+        f1 = 2 * hits / (count + given)
+        name = classes.names[classes.family[number]]
+        whose = HOLDERS[classes.holder[number]]
+        rows.append(ClassFigures(name, whose, count, precision, recall, f1))
+    return CorePaper(
+        tuple(rows),
+        float((truth == answer).mean()),
+        float(np.mean([row.recall for row in rows])),
+        float(np.mean([row.f1 for row in rows])),
+    )
+
+
+def sit_off_core_paper(judge: Judge, classes: Classes, exam: Labels) -> OffCorePaper:
+    """Mark a judge's answers on positions that people named."""
+    truth, answer = classes.number(exam.family, exam.holder), judge(exam.masks)
+    right, named = truth == answer, truth != NO_FAMILY
+    return OffCorePaper(
+        count=len(exam),
+        agreement=float(right.mean()),
+        named=int(named.sum()),
+        named_agreement=float(right[named].mean()),
+        named_share=float((answer != NO_FAMILY).mean()),
+        all_unsettled=float((~named).mean()),
+        people=people_agreement(exam),
+    )
+
+
+def people_agreement(exam: Labels) -> float:
+    """How often two of the people who named a position agree, over all pairs."""
+    same = [
+        a.strip() == b.strip()
+        for votes in exam.votes
+        if votes
+        for a, b in combinations(votes.split(";"), 2)
+    ]
+    return float(np.mean(same)) if same else float("nan")
+
+
+def calibration_error(classifier: Classifier, exam: Labels, bins: int = 10) -> float:
+    """The expected calibration error of the verdicts' probabilities, in equal-count bins.
+
+    Source: Naeini, Cooper and Hauskrecht, "Obtaining Well Calibrated
+    Probabilities Using Bayesian Binning" (AAAI 2015), with bins of equal count.
+    """
+    verdicts = classifier.classify(exam.masks)
+    classes = classifier.classes
+    right = classes.number(verdicts.family, verdicts.holder) == classes.number(
+        exam.family, exam.holder
+    )
+    order = np.argsort(verdicts.probability, kind="stable")
+    error = 0.0
+    for part in np.array_split(order, bins):
+        if part.size:
+            gap = abs(float(right[part].mean()) - float(verdicts.probability[part].mean()))
+            error += gap * part.size / order.size
+    return error

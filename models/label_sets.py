@@ -1,0 +1,46 @@
+"""Which labelled positions serve what: learning, calibration, examination."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pawnlore.models.labels import Labels, join_labels, shipped_labels
+from pawnlore.models.split import TRAINING, part_of, skeleton_keys
+from pawnlore.structures.catalogue import Catalogue
+
+LEARNT = ("positions.epd", "off_core.epd")
+"""Label files that are split between learning and calibration."""
+
+EXAM = "exam.epd"
+"""The label file that nothing is ever learnt from or fitted on."""
+
+
+@dataclass(frozen=True)
+class LabelSets:
+    """Labelled positions by what they serve; no skeleton or mirror is in two."""
+
+    training: Labels
+    calibration: Labels
+    exam: Labels
+
+    def reserved_keys(self) -> npt.NDArray[np.void]:
+        """The keys of all skeletons that must not be learnt from."""
+        return np.concatenate(
+            [skeleton_keys(self.calibration.masks), skeleton_keys(self.exam.masks)]
+        )
+
+
+def shipped_label_sets(catalogue: Catalogue) -> LabelSets:
+    """The labels of the labelled demo, split by skeleton and mirror."""
+    exam = shipped_labels(EXAM, catalogue)
+    labels = join_labels(*(shipped_labels(name, catalogue) for name in LEARNT))
+    free = ~np.isin(skeleton_keys(labels.masks), skeleton_keys(exam.masks))
+    training = part_of(labels.masks) == TRAINING
+    return LabelSets(
+        labels.take(np.flatnonzero(free & training)),
+        labels.take(np.flatnonzero(free & ~training)),
+        exam,
+    )

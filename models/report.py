@@ -1,0 +1,196 @@
+"""The report of an examination, and the comparison with other kinds of models."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from sklearn.ensemble import ExtraTreesClassifier
+from sklearn.linear_model import LogisticRegression
+from sklearn.neighbors import KNeighborsClassifier
+
+from pawnlore.models.calibration import THRESHOLDS
+from pawnlore.models.classes import NO_FAMILY
+from pawnlore.models.classifier import Classifier
+from pawnlore.models.examination import (
+    CorePaper,
+    Judge,
+    OffCorePaper,
+    calibration_error,
+    core_exam,
+    far_exam,
+    network_judge,
+    sit_core_paper,
+    sit_off_core_paper,
+)
+from pawnlore.models.label_sets import shipped_label_sets
+from pawnlore.models.network_input import network_input
+from pawnlore.models.training import TrainingPlan, build_training_set, learn_judgement
+from pawnlore.structures.skeleton import Masks
+from pawnlore.structures.verdict import HOLDERS
+
+
+@dataclass(frozen=True)
+class ThresholdPoint:
+    """How the answers off the core change with the threshold."""
+
+    threshold: float
+    agreement: float
+    named_agreement: float
+    named_share: float
+
+
+@dataclass(frozen=True)
+class Confusion:
+    """One pair of answers that differ: how often ``truth`` was called ``answer``."""
+
+    paper: str
+    truth: str
+    answer: str
+    count: int
+
+
+@dataclass(frozen=True)
+class Report:
+    """All papers of one classifier."""
+
+    digest: str
+    threshold: float
+    cores: CorePaper
+    off_core: OffCorePaper
+    off_core_calibration_error: float
+    far_count: int
+    far_unsettled: float
+    thresholds: tuple[ThresholdPoint, ...]
+    confusions: tuple[Confusion, ...]
+
+
+@dataclass(frozen=True)
+class ComparedModel:
+    """One kind of model on the same training set and the same papers."""
+
+    name: str
+    cores_macro_recall: float
+    cores_macro_f1: float
+    off_core_agreement: float
+    off_core_named_agreement: float
+    far_unsettled: float
+
+
+def examine(classifier: Classifier) -> Report:
+    """Sit all papers; a minute at most."""
+    exam = shipped_label_sets(classifier.catalogue).exam
+    judge = network_judge(classifier)
+    cores = core_exam(classifier.matcher)
+    far = far_exam(classifier.matcher)
+    points = []
+    for threshold in THRESHOLDS:
+        tried = network_judge(replace(classifier, threshold=float(threshold)))
+        paper = sit_off_core_paper(tried, classifier.classes, exam)
+        points.append(
+            ThresholdPoint(
+                float(threshold), paper.agreement, paper.named_agreement, paper.named_share
+            )
+        )
+    return Report(
+        classifier.digest,
+        classifier.threshold,
+        sit_core_paper(judge, classifier.classes, cores),
+        sit_off_core_paper(judge, classifier.classes, exam),
+        calibration_error(classifier, exam),
+        far.shape[0],
+        float((judge(far) == NO_FAMILY).mean()),
+        tuple(points),
+        (
+            *_confusions(classifier, judge, "cores", cores),
+            *_confusions(classifier, judge, "off the core", (exam.masks, exam.family, exam.holder)),
+        ),
+    )
+
+
+def _confusions(
+    classifier: Classifier,
+    judge: Judge,
+    paper: str,
+    questions: tuple[Masks, npt.NDArray[np.int16], npt.NDArray[np.int8]],
+) -> list[Confusion]:
+    masks, family, holder = questions
+    classes = classifier.classes
+    truth, answer = classes.number(family, holder), judge(masks)
+
+    def name(number: int) -> str:
+        if number == NO_FAMILY:
+            return "unsettled"
+        return f"{classes.names[classes.family[number]]} {HOLDERS[classes.holder[number]]}"
+
+    wrong = Counter(
+        (name(int(t)), name(int(a))) for t, a in zip(truth, answer, strict=True) if t != a
+    )
+    ordered = sorted(wrong.items(), key=lambda pair: (-pair[1], pair[0]))
+    return [Confusion(paper, t, a, count) for (t, a), count in ordered]
+
+
+def compare_models(
+    classifier: Classifier, say: Callable[[str], None] = lambda text: None
+) -> list[ComparedModel]:
+    """Train other kinds of models on the shipped plan's skeletons and sit the papers.
+
+    The core matcher and always saying unsettled are the simplest baselines.
+    Every model answers with its likeliest class; minutes.
+    """
+    matcher = classifier.matcher
+    sets = shipped_label_sets(classifier.catalogue)
+    say("making the training set")
+    plan = TrainingPlan()
+    made, classes = build_training_set(
+        plan, matcher, learn_judgement(matcher, sets), sets, np.random.default_rng(plan.seed)
+    )
+    # The smaller models get a sample: nearest neighbours would take hours on all.
+    rng = np.random.default_rng(plan.seed)
+    rows = rng.choice(made.masks.shape[0], size=min(60_000, made.masks.shape[0]), replace=False)
+    target = np.where(made.chance[rows] >= 0.5, made.number[rows], NO_FAMILY)
+    inputs = network_input(made.masks[rows])
+    cores, far = core_exam(matcher), far_exam(matcher)
+
+    def sit(name: str, judge: Judge) -> ComparedModel:
+        say(f"examining {name}")
+        core = sit_core_paper(judge, classes, cores)
+        off = sit_off_core_paper(judge, classes, sets.exam)
+        return ComparedModel(
+            name,
+            core.macro_recall,
+            core.macro_f1,
+            off.agreement,
+            off.named_agreement,
+            float((judge(far) == NO_FAMILY).mean()),
+        )
+
+    def always_unsettled(masks: Masks) -> npt.NDArray[np.intp]:
+        return np.full(masks.shape[0], NO_FAMILY)
+
+    def core_matcher(masks: Masks) -> npt.NDArray[np.intp]:
+        match = matcher.match(masks)
+        return classes.number(match.family, match.holder).astype(np.intp)
+
+    compared = [
+        sit("always unsettled", always_unsettled),
+        sit("core matcher", core_matcher),
+        sit("network (shipped)", network_judge(classifier)),
+    ]
+    others = {
+        "nearest neighbour": KNeighborsClassifier(n_neighbors=1),
+        "linear": LogisticRegression(max_iter=60, C=10.0),
+        "extra trees": ExtraTreesClassifier(120, random_state=plan.seed, n_jobs=2),
+    }
+    for name, model in others.items():
+        say(f"training {name}")
+        model.fit(inputs, target)
+
+        def judge(masks: Masks, model: object = model) -> npt.NDArray[np.intp]:
+            return np.asarray(model.predict(network_input(masks)), dtype=np.intp)  # type: ignore[attr-defined]
+
+        compared.append(sit(name, judge))
+    return compared

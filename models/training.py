@@ -1,0 +1,193 @@
+"""Training: from cores, games and hand-labelled positions to a classifier.
+
+The network learns from skeletons that meet a core, from skeletons of games and
+from neighbours of both. What no core names gets the label that a trainer would
+likely give (`pawnlore.models.judgement`), or none. Nothing that is kept for
+calibration or examination, nor its mirror, is ever among them.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+
+import numpy as np
+import numpy.typing as npt
+from sklearn.exceptions import ConvergenceWarning
+from sklearn.neural_network import MLPClassifier
+
+from pawnlore.models.calibration import calibrate
+from pawnlore.models.classes import NO_FAMILY, Classes, classes_of
+from pawnlore.models.classifier import Classifier
+from pawnlore.models.judgement import TrainerJudgement
+from pawnlore.models.label_sets import LabelSets, shipped_label_sets
+from pawnlore.models.network_input import network_input
+from pawnlore.models.sampling import game_skeletons, sample_cores, sample_neighbours
+from pawnlore.models.split import TRAINING, part_of, skeleton_keys
+from pawnlore.structures.matcher import CoreMatcher, shipped_matcher
+from pawnlore.structures.skeleton import Masks, mirror_batch
+from pawnlore.structures.verdict import BOTH, NONE
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class TrainingPlan:
+    """How much of what to learn from, and with how large a network."""
+
+    seed: int = 7
+    cores_each: int = 700
+    neighbours_of_games: int = 4
+    neighbours_of_cores: int = 1
+    far_share: float = 0.5
+    units: int = 128
+    rounds: int = 16
+    label_weight: float = 6.0
+
+
+def quick_plan() -> TrainingPlan:
+    """A plan that trains in seconds, to try things out and for the tests."""
+    return TrainingPlan(cores_each=70, neighbours_of_games=1, far_share=0.3, units=64, rounds=8)
+
+
+@dataclass(frozen=True)
+class TrainingSet:
+    """N skeletons with soft labels: a family's class with ``chance``, else none."""
+
+    masks: Masks
+    number: npt.NDArray[np.int16]
+    chance: npt.NDArray[np.float64]
+    weight: npt.NDArray[np.float64]
+
+
+def train(plan: TrainingPlan | None = None, say: Say = lambda text: None) -> Classifier:
+    """Train a classifier; the same plan gives the same classifier.
+
+    ``say`` is told each step in words.
+    """
+    plan = plan or TrainingPlan()
+    matcher = shipped_matcher()
+    sets = shipped_label_sets(matcher.catalogue)
+    rng = np.random.default_rng(plan.seed)
+    say("learning how trainers judge positions off the core")
+    judgement = learn_judgement(matcher, sets)
+    say("making skeletons to learn from")
+    made, classes = build_training_set(plan, matcher, judgement, sets, rng)
+    say(f"training the network on {made.masks.shape[0]} skeletons and their mirrors")
+    network = _fit_network(plan, made, classes)
+    say("calibrating on positions that were not learnt from")
+    rough = Classifier(
+        matcher.catalogue,
+        classes,
+        *(np.ascontiguousarray(w, dtype=np.float32) for w in network),
+        sharpness=1.0,
+        none_shift=0.0,
+        threshold=0.5,
+    )
+    fitted = calibrate(rough, sets.calibration)
+    facts = {"plan": asdict(plan), "skeletons": int(made.masks.shape[0])}
+    return Classifier(
+        matcher.catalogue,
+        classes,
+        rough.hidden,
+        rough.hidden_bias,
+        rough.output,
+        rough.output_bias,
+        fitted.sharpness,
+        fitted.none_shift,
+        fitted.threshold,
+        facts=facts,
+    )
+
+
+def learn_judgement(matcher: CoreMatcher, sets: LabelSets) -> TrainerJudgement:
+    """The judgement off the core, from the labels that may be learnt from."""
+    labels = sets.training
+    off_core = np.flatnonzero(matcher.match(labels.masks).family == NONE)
+    chosen = labels.take(off_core)
+    return TrainerJudgement(matcher).fit(chosen.masks, chosen.family, chosen.holder)
+
+
+def build_training_set(
+    plan: TrainingPlan,
+    matcher: CoreMatcher,
+    judgement: TrainerJudgement,
+    sets: LabelSets,
+    rng: np.random.Generator,
+) -> tuple[TrainingSet, Classes]:
+    """Everything that the network learns from, and the classes that occur in it."""
+    games = game_skeletons().masks
+    cores = sample_cores(matcher, rng, each=plan.cores_each, base=games)
+    near_games = np.repeat(games, plan.neighbours_of_games, axis=0)
+    near_cores = np.repeat(cores, plan.neighbours_of_cores, axis=0)
+    far = near_cores[rng.random(near_cores.shape[0]) < plan.far_share]
+    pool = np.concatenate(
+        [
+            games,
+            cores,
+            sample_neighbours(near_games, rng),
+            sample_neighbours(near_cores, rng),
+            sample_neighbours(far, rng, edits=3),
+        ]
+    )
+    pool = distinct_skeletons(pool)
+    kept = (part_of(pool) == TRAINING) & ~np.isin(skeleton_keys(pool), sets.reserved_keys())
+    pool = pool[kept]
+    match = matcher.match(pool)
+    family, holder, chance = judgement.judge(pool)
+    core = match.family != NONE
+    family = np.where(core, match.family, family).astype(np.int16)
+    holder = np.where(core, match.holder, holder).astype(np.int8)
+    chance = np.where(core, 1.0, chance)
+    also_both = set(match.family[core & (match.holder == BOTH)].tolist())
+    shared = {f.rank for f in matcher.catalogue.families if f.shared}
+    classes = classes_of(matcher.catalogue, also_both - shared)
+    labels = sets.training
+    masks = np.concatenate([pool, labels.masks])
+    number = np.concatenate(
+        [classes.number(family, holder), classes.number(labels.family, labels.holder)]
+    )
+    chance = np.concatenate([chance, np.ones(len(labels))])
+    weight = np.concatenate([np.ones(pool.shape[0]), np.full(len(labels), plan.label_weight)])
+    return TrainingSet(masks, number, chance, weight), classes
+
+
+def distinct_skeletons(masks: Masks) -> Masks:
+    """One of each skeleton and its mirror, in a fixed order."""
+    _, first = np.unique(skeleton_keys(masks), return_index=True)
+    return masks[np.sort(first)]
+
+
+def _fit_network(
+    plan: TrainingPlan, made: TrainingSet, classes: Classes
+) -> tuple[npt.NDArray[np.float64], ...]:
+    """Both orientations of everything, so that what is learnt for White holds for Black."""
+    masks = np.concatenate([made.masks, mirror_batch(made.masks)])
+    number = np.concatenate([made.number, classes.mirror[made.number]])
+    chance, weight = np.tile(made.chance, 2), np.tile(made.weight, 2)
+    named = np.flatnonzero((number != NO_FAMILY) & (chance > 0.03))
+    none = np.flatnonzero((number == NO_FAMILY) | (chance < 0.97))
+    rows = np.concatenate([named, none])
+    target = np.concatenate([number[named], np.full(none.size, NO_FAMILY)])
+    share = np.where(number == NO_FAMILY, 0.0, chance)
+    worth = np.concatenate([weight[named] * share[named], weight[none] * (1 - share[none])])
+    network = MLPClassifier(
+        hidden_layer_sizes=(plan.units,),
+        batch_size=512,
+        learning_rate_init=1.5e-3,
+        alpha=1e-6,
+        max_iter=plan.rounds,
+        tol=0.0,
+        n_iter_no_change=plan.rounds + 1,
+        random_state=plan.seed,
+    )
+    with warnings.catch_warnings():
+        # The number of rounds is the plan's; that the loss could still fall is known.
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        network.fit(network_input(masks[rows]), target, sample_weight=worth)
+    if list(network.classes_) != list(range(len(classes))):
+        raise ValueError("some class has no skeleton to learn from; sample more of each")
+    hidden, output = network.coefs_
+    hidden_bias, output_bias = network.intercepts_
+    return hidden, hidden_bias, output, output_bias

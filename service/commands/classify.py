@@ -1,0 +1,161 @@
+"""``pawnlore classify``: one verdict for every FEN or EPD line."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO, TextIO
+
+from pawnlore.service.cli import CannotStart
+
+if TYPE_CHECKING:
+    from pawnlore.service.position_lines import PositionLine
+    from pawnlore.structures.verdict import Verdict
+
+HELP = "name the structure of positions, one FEN or EPD a line"
+
+COLUMNS = (
+    "fen",
+    "structure",
+    "holder",
+    "probability",
+    "core",
+    "second",
+    "second_holder",
+    "second_probability",
+    "error",
+)
+_BLOCK = 4096
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's options."""
+    from pawnlore.service.models_at_hand import add_model_option
+
+    parser.add_argument(
+        "file",
+        nargs="?",
+        default="-",
+        metavar="FILE",
+        help="a file of lines; '-' is standard input",
+    )
+    parser.add_argument("--format", choices=("table", "csv", "jsonl"), default="table")
+    add_model_option(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Classify every line; status 1 where some line was bad."""
+    from pawnlore.service.models_at_hand import chosen_classifier
+    from pawnlore.service.position_lines import read_position_lines
+    from pawnlore.structures.skeleton import pack
+
+    classifier = chosen_classifier(args)
+    status = 0
+    with ExitStack() as stack:
+        stream = _open(args.file, stack)
+        write = _WRITERS[args.format](sys.stdout)
+        lines = read_position_lines(stream)
+        size = 1 if stream.isatty() else _BLOCK
+        while block := list(islice(lines, size)):
+            good = [line for line in block if line.skeleton is not None]
+            verdicts = classifier.classify(pack([line.skeleton for line in good if line.skeleton]))
+            given = iter(range(len(good)))
+            rows = [(line, None if line.error else verdicts[next(given)]) for line in block]
+            for line in block:
+                if line.error:
+                    status = 1
+                    print(f"{args.file}, line {line.number}: {line.error}", file=sys.stderr)
+            write(rows)
+    return status
+
+
+def _open(name: str, stack: ExitStack) -> BinaryIO:
+    if name == "-":
+        return sys.stdin.buffer
+    try:
+        return stack.enter_context(Path(name).open("rb"))
+    except OSError as error:
+        raise CannotStart(f"{name}: cannot be read ({error.strerror})") from None
+
+
+def _cells(line: PositionLine, verdict: Verdict | None) -> list[str]:
+    if verdict is None:
+        return [line.text, *[""] * 7, line.error]
+    return [
+        line.text,
+        verdict.structure,
+        verdict.holder,
+        f"{verdict.probability:.4f}",
+        "yes" if verdict.core else "no",
+        verdict.second,
+        verdict.second_holder,
+        f"{verdict.second_probability:.4f}",
+        "",
+    ]
+
+
+Rows = Iterable[tuple["PositionLine", "Verdict | None"]]
+
+
+class _CsvRows:
+    def __init__(self, out: TextIO) -> None:
+        self._writer = csv.writer(out, lineterminator="\n")
+        self._writer.writerow(COLUMNS)
+
+    def __call__(self, rows: Rows) -> None:
+        self._writer.writerows(_cells(line, verdict) for line, verdict in rows)
+
+
+class _JsonLines:
+    def __init__(self, out: TextIO) -> None:
+        self._out = out
+
+    def __call__(self, rows: Rows) -> None:
+        for line, verdict in rows:
+            row = dict(zip(COLUMNS, _cells(line, verdict), strict=True))
+            values: dict[str, object] = {k: v for k, v in row.items() if v or k == "fen"}
+            if verdict is not None:
+                values |= {
+                    "probability": round(verdict.probability, 4),
+                    "core": verdict.core,
+                    "second_probability": round(verdict.second_probability, 4),
+                }
+            self._out.write(json.dumps(values, ensure_ascii=False) + "\n")
+
+
+class _Table:
+    """For people: the name in words, whose it is, how sure, and the position."""
+
+    def __init__(self, out: TextIO) -> None:
+        from pawnlore.structures.catalogue import shipped_catalogue
+
+        self._out = out
+        self._names = {f.id: f.name for f in shipped_catalogue().families}
+        self._begun = False
+
+    def __call__(self, rows: Rows) -> None:
+        for text in self._lines(rows):
+            self._out.write(text + "\n")
+        self._out.flush()
+
+    def _lines(self, rows: Rows) -> Iterator[str]:
+        if not self._begun:
+            self._begun = True
+            yield f"{'structure':44} {'whose':6} {'sure':>5}  {'core':4}  position"
+        for line, verdict in rows:
+            if verdict is None:
+                yield f"{'not read: ' + line.error}  {line.text}"
+                continue
+            name = self._names.get(verdict.structure, verdict.structure)
+            sure = f"{verdict.probability:.0%}"
+            core = "yes" if verdict.core else "no"
+            yield f"{name:44} {verdict.holder:6} {sure:>5}  {core:4}  {line.text}"
+
+
+_WRITERS = {"table": _Table, "csv": _CsvRows, "jsonl": _JsonLines}

@@ -1,0 +1,51 @@
+"""Training end to end by the quick plan, and what the shipped model must reach."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pawnlore.models.classifier import Classifier, shipped_classifier
+from pawnlore.models.examination import (
+    core_exam,
+    far_exam,
+    network_judge,
+    sit_core_paper,
+    sit_off_core_paper,
+)
+from pawnlore.models.label_sets import shipped_label_sets
+from pawnlore.models.training import quick_plan, train
+
+
+def test_the_same_plan_gives_the_same_classifier(quick_classifier: Classifier) -> None:
+    again = train(quick_plan())
+    assert np.array_equal(again.output, quick_classifier.output)
+    assert np.array_equal(again.hidden, quick_classifier.hidden)
+    assert again.threshold == quick_classifier.threshold
+
+
+def test_even_a_quick_training_beats_the_simplest_baseline(quick_classifier: Classifier) -> None:
+    paper = sit_core_paper(
+        network_judge(quick_classifier),
+        quick_classifier.classes,
+        core_exam(quick_classifier.matcher),
+    )
+    assert paper.macro_recall > 0.9
+    exam = shipped_label_sets(quick_classifier.catalogue).exam
+    off = sit_off_core_paper(network_judge(quick_classifier), quick_classifier.classes, exam)
+    assert off.agreement > off.all_unsettled
+
+
+def test_the_shipped_network_alone_knows_the_cores() -> None:
+    classifier = shipped_classifier()
+    paper = sit_core_paper(
+        network_judge(classifier), classifier.classes, core_exam(classifier.matcher)
+    )
+    assert len({row.structure for row in paper.classes}) == len(classifier.catalogue)
+    assert paper.macro_recall >= 0.98
+
+
+def test_the_shipped_network_names_nothing_far_from_every_core() -> None:
+    classifier = shipped_classifier()
+    far = far_exam(classifier.matcher)
+    assert far.shape[0] > 300
+    assert (network_judge(classifier)(far) == 0).mean() >= 0.97
