@@ -17,10 +17,14 @@ LOOSE_HEADER = re.compile(r'\s*\[\s*([A-Za-z0-9_][^\s"\[\]]*)\s+"(.*)"\s*\]\s*$'
 HEADER_START = re.compile(r'\s*\[\s*[A-Za-z0-9_][^\s"\[\]]*\s+"')
 """How a line begins that holds a header."""
 
+NEXT_HEADER = re.compile(r"\s*\[")
+"""How the rest of a line goes on where the next game's headers stand in it."""
+
 LOST_COMMENT = re.compile(r'\[Event\s+"')
 """A line that ends a comment which was never closed."""
 
 _ESCAPED = re.compile(r'\\(["\\])')
+_LINE_ENDS = re.compile(r"[\r\n]+")
 _SPECIAL = re.compile(r'["\\]')
 _STANDARD = frozenset(("", "?", "-", "standard", "chess", "normal", "from position"))
 _CHESS960 = frozenset(
@@ -62,7 +66,7 @@ def escape(value: str) -> str:
     >>> print(escape('the "old" line'))
     the \"old\" line
     """
-    value = " ".join(value.splitlines()) if not value.isprintable() else value
+    value = _LINE_ENDS.sub(" ", value)
     return _SPECIAL.sub(r"\\\g<0>", value)
 
 

@@ -16,6 +16,8 @@ class Limits:
 
     line: int = 4 * 1024 * 1024
     """Characters in one line of a file."""
+    pieces: int = 1000
+    """Games, headers and comments outside games that may share one line."""
     comment: int = 1024 * 1024
     """Characters in one comment."""
     depth: int = 200

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import chess
 
-from pawnlore.structures.pgn_headers import HEADER_START
+from pawnlore.structures.pgn_headers import HEADER_START, NEXT_HEADER
 from pawnlore.structures.pgn_reading import Reading, shortened
 from pawnlore.structures.pgn_tokens import (
     GLYPH,
@@ -130,7 +130,7 @@ class Movetext:
                     continue
                 if result and not stack:
                     if NEW_GAME.match(text, begin):
-                        follows = text[begin:]
+                        follows = reading.rest(text, begin)
                         break
                     problem(
                         f"moves follow the result {result}; they are read as the same game",
@@ -278,9 +278,8 @@ class Movetext:
                     problem(f"a second result, {match[RESULT]}, is left out")
                 else:
                     result = "1/2-1/2" if match[RESULT] == "1/2" else match[RESULT]
-                    rest = text[position:].lstrip()
-                    if rest[:1] == "[" or NEW_GAME.match(rest):
-                        follows = rest
+                    if NEXT_HEADER.match(text, position) or NEW_GAME.match(text, position):
+                        follows = reading.rest(text, position)
                         break
 
             elif kind != NUMBER and not skip:

@@ -157,7 +157,7 @@ class _Reader:
             elif bare[0] == "{":
                 comment, text, position = reading.brace_comment(bare, 1)
                 self.pending.append(Comment(comment))
-                text = text[position:]
+                text = reading.rest(text, position) if position else text
                 if text.strip():
                     continue
             elif bare[0] == "[":
@@ -173,7 +173,7 @@ class _Reader:
                     names.add(match[1])
                     self._add_header(match[1], unescape(match[2]))
                     blank = False
-                    text = bare[match.end() :]
+                    text = reading.rest(bare, match.end())
                     if text.strip():
                         continue
             else:

@@ -45,6 +45,7 @@ class Reading:
         """Whether the run has as many nodes as it may have."""
         self.sans: dict[str, str] = {}
         """Every regular spelling met so far, so that equal moves share one string."""
+        self._pieces_of = self._pieces = 0
         self._fen = FenWriter().fen
         self._positions: dict[bytes, int] = {}
 
@@ -66,6 +67,19 @@ class Reading:
     def lines_read(self) -> int:
         """The number of the line that was read last, from 1; 0 before the first."""
         return self.lines.number if self.lines is not None else 0
+
+    def rest(self, text: str, position: int) -> str:
+        """What is left of a line after one of several games, headers or comments in it.
+
+        Each time the rest is copied, so that may happen only so often a line.
+        """
+        if self._pieces_of != self.lines_read:
+            self._pieces_of, self._pieces = self.lines_read, 0
+        self._pieces += 1
+        if self._pieces > self.limits.pieces:
+            self.problem("too many games, headers or comments in one line; its rest is left out")
+            return "\n"
+        return text[position:]
 
     @property
     def cut(self) -> bool:

@@ -54,7 +54,8 @@ def _as_text(stream: IO[bytes], progress: Progress | None) -> io.TextIOWrapper:
     wide = head.startswith((b"\xff\xfe", b"\xfe\xff"))
     if not wide and b"\0" in head:
         raise RefusedFile("the file is binary (it holds NUL bytes), no PGN text; it is not read")
-    buffered = io.BufferedReader(_Counted(head, stream, progress), 1 << 16)
+    raw: io.RawIOBase = _Counted(head, stream, progress)
+    buffered = io.BufferedReader(raw, 1 << 16)
     if wide:
         return io.TextIOWrapper(buffered, encoding="utf-16", errors="replace", newline=None)
     # Bytes that are no UTF-8 survive as surrogates, and `_western` reads them
