@@ -15,7 +15,7 @@ from pawnlore.structures.pawn_distance import pawn_distances
 from pawnlore.structures.skeleton import Skeleton, mirror_batch, pack, squares_in_words
 from pawnlore.structures.verdict import BOTH, HOLDERS, Verdict
 
-_WORTH_TELLING = 0.05
+_WORTH_TELLING = 0.3
 _MOST_GAPS = 3
 
 

@@ -7,12 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pawnlore.models.labels import Labels, join_labels, shipped_labels
+from pawnlore.models.labels import Labels, learnt_labels, shipped_labels
 from pawnlore.models.split import TRAINING, part_of, skeleton_keys
 from pawnlore.structures.catalogue import Catalogue
-
-LEARNT = ("positions.epd", "off_core.epd")
-"""Label files that are split between learning and calibration."""
 
 EXAM = "exam.epd"
 """The label file that nothing is ever learnt from or fitted on."""
@@ -36,7 +33,7 @@ class LabelSets:
 def shipped_label_sets(catalogue: Catalogue) -> LabelSets:
     """The labels of the labelled demo, split by skeleton and mirror."""
     exam = shipped_labels(EXAM, catalogue)
-    labels = join_labels(*(shipped_labels(name, catalogue) for name in LEARNT))
+    labels = learnt_labels(catalogue)
     free = ~np.isin(skeleton_keys(labels.masks), skeleton_keys(exam.masks))
     training = part_of(labels.masks) == TRAINING
     return LabelSets(

@@ -108,6 +108,15 @@ def read_labels(text: str, catalogue: Catalogue, *, source: str = "labels") -> L
     )
 
 
+LEARNT_FROM = ("positions.epd", "off_core.epd")
+"""The label files of the labelled demo that serve learning and as examples."""
+
+
+def learnt_labels(catalogue: Catalogue) -> Labels:
+    """All labels of the files that are `LEARNT_FROM`."""
+    return join_labels(*(shipped_labels(name, catalogue) for name in LEARNT_FROM))
+
+
 def labelled_demo(name: str) -> Traversable:
     """A file of the labelled demo, wherever the package is installed."""
     return files("pawnlore.labelled_demo").joinpath(name)

@@ -106,7 +106,10 @@ def learn_judgement(matcher: CoreMatcher, sets: LabelSets) -> TrainerJudgement:
     labels = sets.training
     off_core = np.flatnonzero(matcher.match(labels.masks).family == NONE)
     chosen = labels.take(off_core)
-    return TrainerJudgement(matcher).fit(chosen.masks, chosen.family, chosen.holder)
+    # Positions made to show a point are not as common as those met in play.
+    made = np.array([label.startswith("demo-") for label in chosen.ids])
+    weight = np.where(made, 0.5, 1.0)
+    return TrainerJudgement(matcher).fit(chosen.masks, chosen.family, chosen.holder, weight)
 
 
 def build_training_set(

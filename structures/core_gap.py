@@ -1,4 +1,4 @@
-"""Core gaps: skeletons that miss a core by exactly one condition, and how.
+"""Core gaps: skeletons that miss a core by one or two conditions, and how.
 
 Most positions off the core miss one by a single condition: a pawn one step
 short, a lever just played, a pawn that has gone. What kind of gap it is says
@@ -50,15 +50,18 @@ class Gap(IntEnum):
 
 @dataclass(frozen=True)
 class CoreGaps:
-    """Every (skeleton, family, side) that misses its core by one condition.
+    """Every missed condition of every core that is missed narrowly.
 
-    All columns have shape (M,). ``row`` indexes the batch, ``family`` the
-    catalogue. ``black`` tells that Black is the holder, ``foe`` that the
-    missed condition speaks of the side that is not the holder. ``file`` is the
-    file of the missed condition (its first, where it names two), a = 0.
-    ``condition`` indexes ``conditions``.
+    All columns have shape (M,). ``candidate`` numbers the (skeleton, family,
+    side) that an entry belongs to, from 0; a core that is missed by two
+    conditions has two entries with the same number. ``row`` indexes the batch,
+    ``family`` the catalogue. ``black`` tells that Black is the holder, ``foe``
+    that the missed condition speaks of the side that is not the holder.
+    ``file`` is the file of the missed condition (its first, where it names
+    two), a = 0. ``condition`` indexes ``conditions``.
     """
 
+    candidate: npt.NDArray[np.intp]
     row: npt.NDArray[np.intp]
     family: npt.NDArray[np.intp]
     black: npt.NDArray[np.bool_]
@@ -72,8 +75,8 @@ class CoreGaps:
         return int(self.row.shape[0])
 
 
-def core_gaps(matcher: CoreMatcher, masks: Masks) -> CoreGaps:
-    """Find every core that a batch (N, 2) misses by exactly one condition.
+def core_gaps(matcher: CoreMatcher, masks: Masks, *, most: int = 1) -> CoreGaps:
+    """Find every core that a batch (N, 2) misses by 1 to ``most`` conditions.
 
     >>> from pawnlore.structures.matcher import shipped_matcher
     >>> from pawnlore.structures.skeleton import skeletons_from_fens
@@ -85,36 +88,41 @@ def core_gaps(matcher: CoreMatcher, masks: Masks) -> CoreGaps:
     ['LEVER']
     """
     conditions, wanted = _all_conditions(matcher)
-    parts: list[tuple[npt.NDArray[np.intp], ...]] = []
+    parts: list[npt.NDArray[np.intp]] = []
     mirror = mirror_batch(masks)
     for black, batch in ((0, masks), (1, mirror)):
         for start in range(0, batch.shape[0], _CHUNK):
             part = batch[start : start + _CHUNK]
-            met = np.stack([_met(c, foe, part) for c, foe in conditions])
+            unmet = ~np.stack([_met(c, foe, part) for c, foe in conditions])
             for family, needed in enumerate(wanted):
-                missing = ~met[needed]
-                rows = np.flatnonzero(missing.sum(axis=0) == 1)
-                which = np.asarray(needed)[missing[:, rows].argmax(axis=0)]
-                parts.append(
-                    (
-                        rows + start,
-                        np.full(rows.shape, family),
-                        np.full(rows.shape, black),
-                        which.astype(np.intp),
-                    )
-                )
-    row, family_, black_, which = (
-        np.concatenate([part[column] for part in parts]).astype(np.intp) for column in range(4)
-    )
-    order = np.lexsort((black_, family_, row))
+                missing = unmet[needed]
+                total = missing.sum(axis=0, dtype=np.int16)
+                rows = np.flatnonzero((total > 0) & (total <= most))
+                row, which = np.nonzero(missing[:, rows].T)
+                entry = np.empty((4, row.size), dtype=np.intp)
+                entry[0], entry[1], entry[2] = rows[row] + start, family, black
+                entry[3] = np.asarray(needed)[which]
+                parts.append(entry)
+    row, family_, black_, which = np.concatenate(parts, axis=1)
+    order = np.lexsort((which, black_, family_, row))
     row, family_, black_, which = row[order], family_[order], black_[order], which[order]
+    key = (row * len(wanted) + family_) * 2 + black_
+    candidate = np.cumsum(np.diff(key, prepend=key[:1]) != 0)
     foe = np.array([f for _, f in conditions], dtype=bool)[which]
     file = np.array([c.files[0] for c, _ in conditions], dtype=np.int8)[which]
     side_black = (black_ == 1) ^ foe
     view = np.where(side_black[:, None], mirror[row], masks[row])
-    kind = _kinds([conditions[w] for w in range(len(conditions))], which, view)
+    kind = _kinds(conditions, which, view)
     return CoreGaps(
-        row, family_, black_ == 1, foe, file, kind, which, tuple(c for c, _ in conditions)
+        candidate,
+        row,
+        family_,
+        black_ == 1,
+        foe,
+        file,
+        kind,
+        which,
+        tuple(c for c, _ in conditions),
     )
 
 
@@ -152,9 +160,24 @@ def _kinds(
     """The kind of each gap; ``view`` (M, 2) has the mover's pawns in column 0."""
     kinds = np.full(which.shape, Gap.OTHER, dtype=np.int8)
     for index, (condition, foe) in enumerate(conditions):
-        for m in np.flatnonzero(which == index):
-            kinds[m] = _kind(condition, foe, int(view[m, 0]), int(view[m, 1]))
+        entries = np.flatnonzero(which == index)
+        if not entries.size:
+            continue
+        # Only the pawns on and beside the condition's files matter, so few cases differ.
+        near = np.uint64(_files_and_neighbours(condition.files))
+        seen = np.ascontiguousarray(view[entries] & near).view([("m", "u8"), ("o", "u8")])[:, 0]
+        cases, inverse = np.unique(seen, return_inverse=True)
+        found = [_kind(condition, foe, mover, other) for mover, other in cases.tolist()]
+        kinds[entries] = np.array(found, dtype=np.int8)[inverse]
     return kinds
+
+
+def _files_and_neighbours(files: tuple[int, ...]) -> int:
+    mask = 0
+    for file in files:
+        for near in range(max(0, file - 1), min(7, file + 1) + 1):
+            mask |= 0x0101_0101_0101_0101 << near
+    return mask
 
 
 def _file_bits(mask: int, file: int) -> list[int]:

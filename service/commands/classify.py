@@ -6,7 +6,7 @@ import argparse
 import csv
 import json
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
 from itertools import islice
 from pathlib import Path
@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, BinaryIO, TextIO
 from pawnlore.service.cli import CannotStart
 
 if TYPE_CHECKING:
+    from pawnlore.models.classifier import Classifier
+    from pawnlore.models.explanation import Explanation
     from pawnlore.service.position_lines import PositionLine
     from pawnlore.structures.verdict import Verdict
 
@@ -33,6 +35,9 @@ COLUMNS = (
 )
 _BLOCK = 4096
 
+Rows = Iterable[tuple["PositionLine", "Verdict | None"]]
+Explainer = Callable[["PositionLine"], "Explanation | None"]
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
@@ -46,6 +51,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a file of lines; '-' is standard input",
     )
     parser.add_argument("--format", choices=("table", "csv", "jsonl"), default="table")
+    parser.add_argument(
+        "--explain",
+        action="store_true",
+        help="say why: the pawns for and against, what the core lacks, the nearest example "
+        "(table and jsonl)",
+    )
     add_model_option(parser)
 
 
@@ -55,11 +66,14 @@ def run(args: argparse.Namespace) -> int:
     from pawnlore.service.position_lines import read_position_lines
     from pawnlore.structures.skeleton import pack
 
+    if args.explain and args.format == "csv":
+        raise CannotStart("--explain goes with --format table or jsonl")
     classifier = chosen_classifier(args)
+    explainer = _explainer(classifier) if args.explain else None
     status = 0
     with ExitStack() as stack:
         stream = _open(args.file, stack)
-        write = _WRITERS[args.format](sys.stdout)
+        write = _writer(args.format, explainer)
         lines = read_position_lines(stream)
         size = 1 if stream.isatty() else _BLOCK
         while block := list(islice(lines, size)):
@@ -73,6 +87,22 @@ def run(args: argparse.Namespace) -> int:
                     print(f"{args.file}, line {line.number}: {line.error}", file=sys.stderr)
             write(rows)
     return status
+
+
+def _explainer(classifier: Classifier) -> Explainer:
+    from pawnlore.models.explanation import explain
+    from pawnlore.models.labels import learnt_labels
+
+    labels = learnt_labels(classifier.catalogue)
+    return lambda line: explain(classifier, line.skeleton, labels) if line.skeleton else None
+
+
+def _writer(name: str, explainer: Explainer | None) -> Callable[[Rows], None]:
+    if name == "csv":
+        return _CsvRows(sys.stdout)
+    if name == "jsonl":
+        return _JsonLines(sys.stdout, explainer)
+    return _Explanations(sys.stdout, explainer) if explainer else _Table(sys.stdout)
 
 
 def _open(name: str, stack: ExitStack) -> BinaryIO:
@@ -100,9 +130,6 @@ def _cells(line: PositionLine, verdict: Verdict | None) -> list[str]:
     ]
 
 
-Rows = Iterable[tuple["PositionLine", "Verdict | None"]]
-
-
 class _CsvRows:
     def __init__(self, out: TextIO) -> None:
         self._writer = csv.writer(out, lineterminator="\n")
@@ -113,10 +140,13 @@ class _CsvRows:
 
 
 class _JsonLines:
-    def __init__(self, out: TextIO) -> None:
+    def __init__(self, out: TextIO, explainer: Explainer | None) -> None:
         self._out = out
+        self._explainer = explainer
 
     def __call__(self, rows: Rows) -> None:
+        from pawnlore.service.exports.explanation_text import explanation_value
+
         for line, verdict in rows:
             row = dict(zip(COLUMNS, _cells(line, verdict), strict=True))
             values: dict[str, object] = {k: v for k, v in row.items() if v or k == "fen"}
@@ -126,6 +156,8 @@ class _JsonLines:
                     "core": verdict.core,
                     "second_probability": round(verdict.second_probability, 4),
                 }
+                if self._explainer and (explanation := self._explainer(line)):
+                    values["explanation"] = explanation_value(explanation)
             self._out.write(json.dumps(values, ensure_ascii=False) + "\n")
 
 
@@ -158,4 +190,24 @@ class _Table:
             yield f"{name:44} {verdict.holder:6} {sure:>5}  {core:4}  {line.text}"
 
 
-_WRITERS = {"table": _Table, "csv": _CsvRows, "jsonl": _JsonLines}
+class _Explanations:
+    """For people who ask why: some lines for every position."""
+
+    def __init__(self, out: TextIO, explainer: Explainer) -> None:
+        self._out = out
+        self._explainer = explainer
+
+    def __call__(self, rows: Rows) -> None:
+        from pawnlore.service.exports.explanation_text import explanation_lines
+        from pawnlore.structures.catalogue import shipped_catalogue
+
+        for line, _ in rows:
+            self._out.write(line.text + "\n")
+            explanation = self._explainer(line)
+            if explanation is None:
+                self._out.write(f"not read: {line.error}\n\n")
+                continue
+            for text in explanation_lines(explanation, shipped_catalogue()):
+                self._out.write(text + "\n")
+            self._out.write("\n")
+        self._out.flush()
