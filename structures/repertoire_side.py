@@ -75,16 +75,16 @@ def infer_side(book: Repertoire) -> RepertoireSide:
     for_white = int(both[says == "white"].sum())
     for_black = int(both[says == "black"].sum())
     if min(for_white, for_black) > _SLIPS * branches:
-        counts = f"{int((says == 'white').sum())} for White, {int((says == 'black').sum())} for Black"
+        counts = (
+            f"{int((says == 'white').sum())} for White, {int((says == 'black').sum())} for Black"
+        )
         return RepertoireSide("mixed", f"the chapters differ: {counts}", tuple(games))
     one, other = int(white.sum()), int(black.sum())
     side = _clear(one, other)
     if side:
         few, many = min(one, other), max(one, other)
         name, foe = ("White", "Black") if side == "white" else ("Black", "White")
-        reason = (
-            f"{foe} has alternatives in {many:,} {_places(many)}, {name} in {few if few else 'none'}"
-        )
+        reason = f"{foe} has alternatives in {_places(many)}, {name} in {few or 'none'}"
         return RepertoireSide(side, reason, (side,) * len(games))
     ends = last.sum(axis=0)
     share = ends / max(1, ends.sum())
@@ -149,4 +149,4 @@ def _game_sides(
 
 
 def _places(count: int) -> str:
-    return "place" if count == 1 else "places"
+    return f"{count:,} place{'' if count == 1 else 's'}"

@@ -79,8 +79,9 @@ class StructurePaths:
     ``leaves`` (L,) are the lines' last nodes in reading order. ``middlegame``
     and ``ending`` (L,) hold structure codes (see `structure`) or
     `NO_STRUCTURE`; ``settles_at`` (L,) holds nodes or -1; ``dwell`` (L,) counts
-    the half-moves for which the middlegame structure is held. ``carried`` (N,)
-    is every node's structure code, with exchanges carried across.
+    the half-moves for which the middlegame structure is held. ``held`` has, for
+    each line, the codes of all structures that it holds, in the order first held.
+    ``carried`` (N,) is every node's structure code, with exchanges carried across.
     """
 
     book: Repertoire
@@ -90,6 +91,7 @@ class StructurePaths:
     ending: npt.NDArray[np.int32]
     settles_at: npt.NDArray[np.int32]
     dwell: npt.NDArray[np.int32]
+    held: tuple[tuple[int, ...], ...]
     carried: npt.NDArray[np.int32]
 
     def __len__(self) -> int:
@@ -172,6 +174,7 @@ def structure_paths(book: Repertoire, verdicts: Verdicts) -> StructurePaths:
     ending = np.full(count, NO_STRUCTURE, dtype=np.int32)
     settles_at = np.full(count, -1, dtype=np.int32)
     dwell = np.zeros(count, dtype=np.int32)
+    held_on: list[tuple[int, ...]] = []
     ply = book.ply
     starts, codes = first[leaves].tolist(), carried[leaves].tolist()
     for index, (leaf, start, code) in enumerate(zip(leaves.tolist(), starts, codes, strict=True)):
@@ -179,6 +182,7 @@ def structure_paths(book: Repertoire, verdicts: Verdicts) -> StructurePaths:
         if code >= 0:
             held = _with(held, code, start, ply[leaf] - ply[start] + 1)
             last = code
+        held_on.append(tuple(held))
         if held:
             # The first of the longest, and a dictionary keeps the order first held.
             best = max(held, key=lambda known: held[known][0])
@@ -186,7 +190,15 @@ def structure_paths(book: Repertoire, verdicts: Verdicts) -> StructurePaths:
             dwell[index], settles_at[index] = held[best]
             ending[index] = last
     return StructurePaths(
-        book, verdicts.names, leaves, middlegame, ending, settles_at, dwell, carried
+        book=book,
+        names=verdicts.names,
+        leaves=leaves,
+        middlegame=middlegame,
+        ending=ending,
+        settles_at=settles_at,
+        dwell=dwell,
+        held=tuple(held_on),
+        carried=carried,
     )
 
 
