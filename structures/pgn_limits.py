@@ -10,8 +10,8 @@ class Limits:
     """How much one file, game, line or comment may hold.
 
     What goes beyond a limit is named and left out; all that was read before it
-    is kept. With the defaults, memory stays within about 40 bytes a node, the
-    comments themselves, and one line.
+    is kept. The columns take 32 bytes a node; to that come the comments and
+    glyphs, and one line of the file.
     """
 
     line: int = 4 * 1024 * 1024

@@ -76,7 +76,7 @@ class _Reader:
     def read(self, source: Source) -> None:
         """Read one file, whatever it is."""
         reading = self.reading
-        reading.game, reading.lines = 0, None
+        reading.game, reading.lines, reading.before_game = 0, None, False
         if not isinstance(source, (str, os.PathLike)):
             reading.file = str(getattr(source, "name", "") or "(stream)")
         else:
@@ -111,7 +111,9 @@ class _Reader:
         self.pending = []
         text = reading.next_line()
         while text and not reading.full:
+            reading.before_game = True
             text = self._read_headers(text)
+            reading.before_game = False
             if not text and not self.headers:
                 break
             text = self._read_game(text)

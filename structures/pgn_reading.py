@@ -40,6 +40,8 @@ class Reading:
         self.progress = progress
         self.file = ""
         self.game = 0
+        self.before_game = False
+        """Whether the next game's headers are being read, so that `game` is still the last."""
         self.lines: PgnLines | None = None
         self.full = False
         """Whether the run has as many nodes as it may have."""
@@ -55,9 +57,8 @@ class Reading:
         if len(book.problems) >= self.limits.problems:
             book.unnamed_problems += 1
             return
-        book.problems.append(
-            ReadProblem(self.file, self.game, self.lines_read, move, message, warning)
-        )
+        game = self.game + self.before_game
+        book.problems.append(ReadProblem(self.file, game, self.lines_read, move, message, warning))
 
     def next_line(self) -> str:
         """The next line of the file, or an empty string at its end."""

@@ -383,6 +383,9 @@ def test_a_long_line_keeps_its_good_part() -> None:
     assert book.moves[1:6] == ["e4", "e5", "Nf3", "Nc6", "Bb5"]
     assert [game.count for game in book.games] == [7, 3]
     assert "line 1: the line is longer" in messages(book)
+    headed = read(GOOD + '\n[Event "Long"]\n\n' + text, Limits(line=30))
+    assert [game.count for game in headed.games] == [3, 7, 3]
+    assert [(problem.game, problem.line) for problem in headed.problems] == [(2, 8)]
 
 
 def test_a_long_comment_keeps_its_beginning() -> None:
