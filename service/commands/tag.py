@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import os
-import sys
 from collections.abc import Iterable
-from pathlib import Path
 
 HELP = "tag every node of a repertoire with its structure, whose it is and how sure that is"
 
@@ -14,8 +11,9 @@ HELP = "tag every node of a repertoire with its structure, whose it is and how s
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     from pawnlore.service.models_at_hand import add_model_option
+    from pawnlore.service.repertoire_input import add_input_arguments, add_output_option
 
-    parser.add_argument("pgn", nargs="+", metavar="PGN", help="a PGN file; '-' is standard input")
+    add_input_arguments(parser)
     parser.add_argument(
         "--format",
         choices=("table", "csv", "jsonl", "pgn"),
@@ -36,33 +34,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="with --format pgn: take the tags of an earlier run out again",
     )
-    parser.add_argument("-o", "--output", metavar="OUT", help="write here, not to standard output")
+    add_output_option(parser)
     add_model_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Tag; 1 where some input was bad, each named on standard error."""
-    from pawnlore.service.cli import CannotStart
     from pawnlore.service.exports.output import write_output
     from pawnlore.service.models_at_hand import chosen_classifier
-    from pawnlore.service.progress import progress_bar
+    from pawnlore.service.repertoire_input import check_input, read_from_args
     from pawnlore.structures.distinct_verdicts import distinct_verdicts
-    from pawnlore.structures.pgn_reader import read_repertoire
 
     _check(args)
+    check_input(args)
     # A model that cannot be used is found out before the long work.
     classifier = None if args.remove_tags else chosen_classifier(args)
-    with progress_bar("reading", _size(args.pgn)) as advance:
-        book = read_repertoire(args.pgn, with_fen=args.fen, progress=advance)
-    bad = 0
-    for problem in book.problems:
-        bad += not problem.warning
-        print(f"pawnlore tag: {problem}", file=sys.stderr)
-    if book.unnamed_problems:
-        bad += 1
-        print(f"pawnlore tag: {book.unnamed_problems:,} further problems", file=sys.stderr)
-    if not book.files:
-        raise CannotStart("no file could be opened")
+    book, status = read_from_args(args, with_fen=args.fen)
 
     pages: Iterable[str]
     if classifier is None:
@@ -87,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
             }
             pages = writers[args.format](book, verdicts)
     write_output(pages, args.output)
-    return 1 if bad else 0
+    return status
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -100,24 +87,3 @@ def _check(args: argparse.Namespace) -> None:
             raise CannotStart(f"{option} goes with --format pgn")
     if args.every and args.remove_tags:
         raise CannotStart("--every puts tags in and --remove-tags takes them out: give one")
-    if args.pgn.count("-") > 1:
-        raise CannotStart("standard input ('-') can be read only once")
-    if args.output is not None:
-        out = Path(args.output)
-        if out.is_dir() or not out.parent.is_dir():
-            raise CannotStart(
-                f"{args.output} cannot be written: its folder is missing or it is one"
-            )
-        for name in args.pgn:
-            if name != "-" and out.exists() and Path(name).exists() and out.samefile(name):
-                raise CannotStart(f"{args.output} is one of the inputs; choose another name")
-
-
-def _size(names: list[str]) -> int | None:
-    total = 0
-    for name in names:
-        try:
-            total += os.stat(name).st_size if name != "-" else 0
-        except (OSError, ValueError):
-            continue
-    return total if "-" not in names else None

@@ -1,0 +1,64 @@
+"""A repertoire with all that the author's tables rest on: verdicts, paths, side, groups."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from functools import cached_property
+
+from pawnlore.service.repertoire_input import check_input, read_from_args, side_from_args
+from pawnlore.structures.distinct_verdicts import DistinctVerdicts, distinct_verdicts
+from pawnlore.structures.groups import Groups, groups
+from pawnlore.structures.repertoire import Repertoire
+from pawnlore.structures.repertoire_side import RepertoireSide
+from pawnlore.structures.structure_paths import StructurePaths, structure_paths
+from pawnlore.structures.verdict import Classify, Verdicts
+
+
+@dataclass(frozen=True)
+class Workbook:
+    """A repertoire that was read with position keys, and what was computed on it.
+
+    ``status`` is 1 where some input was bad.
+    """
+
+    book: Repertoire
+    distinct: DistinctVerdicts
+    side: RepertoireSide
+    status: int = 0
+
+    @cached_property
+    def verdicts(self) -> Verdicts:
+        """The verdicts, one row a node."""
+        return self.distinct.every_node()
+
+    @cached_property
+    def paths(self) -> StructurePaths:
+        """The structure path of every line."""
+        return structure_paths(self.book, self.verdicts)
+
+    @cached_property
+    def groups(self) -> Groups:
+        """The lines by middlegame type."""
+        return groups(self.book, self.verdicts, self.paths, self.side)
+
+
+def make_workbook(
+    book: Repertoire, classify: Classify, side: RepertoireSide, *, status: int = 0
+) -> Workbook:
+    """A workbook of a repertoire."""
+    return Workbook(book, distinct_verdicts(book, classify), side, status)
+
+
+def workbook_from_args(args: argparse.Namespace, *, with_fen: bool = False) -> Workbook:
+    """Read what a command's arguments name: files, ``--model`` and ``--side``.
+
+    Problems and the side are told on standard error. Raises `CannotStart`.
+    """
+    from pawnlore.service.models_at_hand import chosen_classifier
+
+    check_input(args)
+    # A model that cannot be used is found out before the long work.
+    classifier = chosen_classifier(args)
+    book, status = read_from_args(args, with_fen=with_fen, with_keys=True)
+    return make_workbook(book, classifier.classify, side_from_args(args, book), status=status)
