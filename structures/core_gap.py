@@ -91,7 +91,7 @@ def core_gaps(matcher: CoreMatcher, masks: Masks, *, most: int = 1) -> CoreGaps:
     parts: list[npt.NDArray[np.intp]] = []
     mirror = mirror_batch(masks)
     for black, batch in ((0, masks), (1, mirror)):
-        for start in range(0, batch.shape[0], _CHUNK):
+        for start in range(0, max(1, batch.shape[0]), _CHUNK):
             part = batch[start : start + _CHUNK]
             unmet = ~np.stack([_met(c, foe, part) for c, foe in conditions])
             for family, needed in enumerate(wanted):

@@ -49,9 +49,7 @@ def test_csv_has_the_fixed_columns_and_a_row_for_every_line(
     assert "line 2" in err and "line 3" in err
 
 
-def test_an_epd_with_operations_is_read(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
+def test_an_epd_with_operations_is_read(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     line = f'{" ".join(ISOLANI.split()[:4])} bm d5; id "break"; c0 "{"long " * 100}";'
     status, out, _ = classify(capsys, tmp_path, line, "--format", "csv")
     assert status == 0
@@ -153,7 +151,7 @@ def test_a_batch_and_single_lines_give_the_same_rows(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     board, fens = chess.Board(), []
-    for move in "d4 d5 c4 e6 Nc3 Nf6 cxd5 exd5 Bg5 Be7 e3 c6".split():
+    for move in ["d4", "d5", "c4", "e6", "Nc3", "Nf6", "cxd5", "exd5", "Bg5", "Be7", "e3", "c6"]:
         board.push_san(move)
         fens.append(board.fen())
     _, together, _ = classify(capsys, tmp_path, "\n".join(fens), "--format", "csv")
