@@ -36,7 +36,8 @@ class ChapterRoute:
 
     ``game`` is the game's place in the repertoire. ``node`` is where the
     structure first settles in this chapter and ``ply`` the half-moves until
-    then; a chapter that has move orders only gives the end of the first one.
+    then. Where it settles in no line of the chapter (``settles`` is false),
+    because all of them are move orders, that is the end of the shortest one.
     ``main`` tells whether the chapter's main line is in the group.
     """
 
@@ -45,6 +46,7 @@ class ChapterRoute:
     lines: int
     ply: int
     node: int
+    settles: bool
     main: bool
 
 
@@ -241,9 +243,9 @@ class _Builder:
         structure = self.paths.structure(code) or Structure(UNSETTLED, "both")
         leaves = [self.leaves[line] for line in lines]
         routes = self._routes(code, lines)
-        first = min(routes, key=lambda route: (route.ply, route.node))
+        first = min(routes, key=lambda route: (not route.settles, route.ply, route.node))
         settled = [self.settles_at[line] for line in lines if self.own[line] == code >= 0]
-        sure = self.probability[settled] if settled else self.probability[leaves]
+        sure = self.probability[settled or leaves]
         endings = Counter(
             self.ending[line]
             for line in lines
@@ -284,10 +286,16 @@ class _Builder:
         routes = []
         ply = self.book.ply
         for game, inside in by_game.items():
-            settled = [self.settles_at[line] for line in inside if self.own[line] == code >= 0]
+            settled = [
+                self.settles_at[line]
+                for line in inside
+                if self.own[line] == code >= 0 and self.leaves[line] not in self.onward
+            ]
             places = settled or [self.leaves[line] for line in inside]
             node = min(places, key=lambda node: (ply[node], node))
             main = any(self.leaves[line] in self.main for line in inside)
             chapter = self.book.games[game].chapter
-            routes.append(ChapterRoute(game, chapter, len(inside), ply[node], node, main))
+            routes.append(
+                ChapterRoute(game, chapter, len(inside), ply[node], node, bool(settled), main)
+            )
         return tuple(routes)

@@ -2,7 +2,7 @@
 
 A node's verdict says what stands on the board at that moment. A path says what
 a line is about. In the middle of an exchange the last structure is carried
-across: a capture that leaves no family standing is not yet a change. A run of
+across: a capture that is about to be answered is not yet a change. A run of
 nodes with one structure is a span. A span is *held* where it lasts for at
 least four half-moves, or to the end of the line.
 
@@ -13,6 +13,7 @@ the last one held.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -213,24 +214,28 @@ def structure_codes(verdicts: Verdicts) -> npt.NDArray[np.int32]:
 def carry_exchanges(book: Repertoire, codes: npt.NDArray[np.int32]) -> npt.NDArray[np.int32]:
     """The codes (N,), with the last structure carried across exchanges.
 
-    A node is in the middle of an exchange where a capture led to it, no family
-    stands there, and it is not itself the answer on the same square.
+    A node is in the middle of an exchange where a capture led to it and every
+    continuation takes back on the same square and leaves another structure;
+    also where no family stands after a capture that does not itself take back.
+    Its own verdict does not count then.
     """
+    parent = book.parent
+    taken_on = {
+        node: move[move.index("x") + 1 :][:2] for node, move in enumerate(book.moves) if "x" in move
+    }
     carried: list[int] = codes.tolist()
-    moves, parent = book.moves, book.parent
-    taken_on: dict[int, str] = {}
-    for node in np.flatnonzero((codes < 0) & (book.parents >= 0)).tolist():
-        move = moves[node]
-        place = move.find("x")
-        if place < 0:
-            continue
+    answers = Counter(
+        parent[node]
+        for node, square in taken_on.items()
+        if taken_on.get(parent[node]) == square and carried[node] != carried[parent[node]]
+    )
+    parents = book.parents
+    children = np.bincount(parents[parents >= 0], minlength=len(book)).tolist()
+    for node, square in taken_on.items():
         above = parent[node]
-        before = carried[above]
-        square = move[place + 1 : place + 3]
-        if before < 0 or taken_on.get(above) == square:
-            continue
-        carried[node] = before
-        taken_on[node] = square
+        goes_on = node in answers and answers[node] == children[node]
+        if goes_on or (carried[node] < 0 and taken_on.get(above) != square):
+            carried[node] = carried[above]
     return np.array(carried, dtype=np.int32)
 
 

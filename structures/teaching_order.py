@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from pawnlore.structures.groups import Groups
@@ -18,12 +17,12 @@ GROWS, TURNS, REVERSED, CHAPTER, ALONE = "grows", "turns", "reversed", "chapter"
 class Step:
     """One group in the order of teaching.
 
-    ``because`` is `GROWS` where at least half of the group's lines hold the
-    structure of group ``of`` just before theirs, and `TURNS` where theirs comes
-    just before the other; ``lines`` counts them. It is `REVERSED` where both
+    ``because`` is `GROWS` where the structure of group ``of`` stands just before
+    this one, and `TURNS` where it comes just after, in at least half as many
+    lines as show this one; ``lines`` counts them. It is `REVERSED` where both
     groups have one structure with different holders, `CHAPTER` where ``lines``
-    of its lines stand in chapters of the other group, and `ALONE` where
-    nothing ties it to what was taught; then ``of`` is none and ``lines`` counts all.
+    of its lines stand in chapters of the other group, and `ALONE` where nothing
+    ties it to what was taught; then ``of`` is none and ``lines`` counts all.
     """
 
     group: int
@@ -39,43 +38,50 @@ def teaching_order(paths: StructurePaths, found: Groups) -> list[Step]:
     group that is left comes next. Before a group comes what it grows out of.
     """
     ties = _Ties(paths, found)
-    left = [place for place, group in enumerate(found.groups) if group.settled]
+    best = {
+        place: Step(place, ALONE, None, len(group.lines))
+        for place, group in enumerate(found.groups)
+        if group.settled
+    }
     steps: list[Step] = []
-    taught: list[int] = []
-    while left:
-        options = [_step(ties, place, taught) for place in left]
-        place = max(options, key=lambda one: _merit(one, found, taught)).group
+    last: int | None = None
+    while best:
+        place = max(best.values(), key=lambda step: _merit(step, found, last)).group
         waiting: set[int] = set()
         while place not in waiting:
             waiting.add(place)
-            roots = [one for one in left if one not in waiting and ties.grows_out_of(place, one)]
+            roots = [one for one in best if one not in waiting and ties.grows_out_of(place, one)]
             place = max(roots, key=lambda one: ties.grows_out_of(place, one), default=place)
-        steps.append(_step(ties, place, taught))
-        taught.append(place)
-        left.remove(place)
+        steps.append(best.pop(place))
+        last = place
+        for other, known in best.items():
+            step = _tie(ties, other, place)
+            # Of two equally good reasons, the later lesson is the fresher one.
+            if step is not None and _RANK[step.because] >= _RANK[known.because]:
+                best[other] = step
     return steps
 
 
-def _merit(step: Step, found: Groups, taught: list[int]) -> tuple[bool, bool, int, int]:
+_RANK = {GROWS: 4, REVERSED: 3, TURNS: 2, CHAPTER: 1, ALONE: 0}
+
+
+def _merit(step: Step, found: Groups, last: int | None) -> tuple[bool, bool, int, int]:
     strong = step.because in (GROWS, REVERSED)
-    last = strong and step.of == taught[-1]
-    return strong, last, len(found.groups[step.group].lines), -step.group
+    return strong, strong and step.of == last, len(found.groups[step.group].lines), -step.group
 
 
-def _step(ties: _Ties, place: int, taught: list[int]) -> Step:
-    """The best reason to teach a group now; what was taught last counts first."""
-    reasons: tuple[tuple[str, Callable[[int], int]], ...] = (
-        (GROWS, lambda other: ties.grows_out_of(place, other)),
-        (REVERSED, lambda other: int(other in ties.found.groups[place].reversed)),
-        (TURNS, lambda other: ties.turns_into(place, other)),
-        (CHAPTER, lambda other: ties.shared_chapters(place, other)),
-    )
-    for because, count in reasons:
-        for other in reversed(taught):
-            lines = count(other)
-            if lines:
-                return Step(place, because, other, lines)
-    return Step(place, ALONE, None, len(ties.found.groups[place].lines))
+def _tie(ties: _Ties, place: int, other: int) -> Step | None:
+    """The best reason to teach one group after another, or none."""
+    lines = ties.grows_out_of(place, other)
+    if lines:
+        return Step(place, GROWS, other, lines)
+    if other in ties.found.groups[place].reversed:
+        return Step(place, REVERSED, other, len(ties.found.groups[place].lines))
+    lines = ties.turns_into(place, other)
+    if lines:
+        return Step(place, TURNS, other, lines)
+    lines = ties.shared_chapters(place, other)
+    return Step(place, CHAPTER, other, lines) if lines else None
 
 
 class _Ties:
@@ -89,12 +95,14 @@ class _Ties:
         for place, group in enumerate(found.groups):
             places.setdefault((group.structure, group.holder), []).append(place)
         self._games: list[Counter[int]] = [Counter() for _ in found.groups]
+        orders = [frozenset(group.move_orders) for group in found.groups]
         own = paths.middlegame.tolist()
         firsts = [game.first for game in paths.book.games]
         leaves = paths.leaves.tolist()
         for line, place in enumerate(found.of_line):
             group = found.groups[place]
-            if paths.structure(own[line]) != (group.structure, group.holder):
+            same = paths.structure(own[line]) == (group.structure, group.holder)
+            if not same or leaves[line] in orders[place]:
                 continue
             self._own[place] += 1
             self._games[place][bisect_right(firsts, leaves[line]) - 1] += 1
