@@ -20,7 +20,7 @@ REPOSITORY = Path(__file__).resolve().parent.parent
 ALLOWED: dict[str, frozenset[str]] = {
     "structures": frozenset({"pawnlore.structures", "chess", "numpy"}),
     "models": frozenset(
-        {"pawnlore.structures", "pawnlore.models", "chess", "joblib", "numpy", "sklearn"}
+        {"pawnlore.structures", "pawnlore.models", "chess", "joblib", "numpy", "scipy", "sklearn"}
     ),
     "service": frozenset(
         {
