@@ -61,7 +61,10 @@ def demo() -> Repertoire:
 # A few moves that reach the same positions in many orders, with captures that
 # change the pawns; beside them, any legal move and the null move.
 _LIKED = frozenset(
-    "d4 d5 c4 e6 c6 c5 Nc3 Nf6 Nf3 Nc6 cxd5 exd5 cxd4 exd4 dxc4 Bxc4 Nxd4 e3 g3 Bg2 Be7 O-O".split()
+    (
+        *("d2d4", "d7d5", "c2c4", "e7e6", "c7c6", "c7c5", "b1c3", "g8f6", "g1f3", "b8c6"),
+        *("c4d5", "e6d5", "c5d4", "e3d4", "d5c4", "f1c4", "f3d4", "e2e3", "g2g3", "f1g2"),
+    )
 )
 
 
@@ -72,7 +75,7 @@ def _variation(draw: st.DrawFn, board: chess.Board, depth: int, most: int) -> li
         legal = sorted(board.legal_moves, key=str)
         if not legal:
             break
-        liked = [move for move in legal if board.san(move) in _LIKED]
+        liked = [move for move in legal if move.uci() in _LIKED]
         kind = draw(st.integers(0, 11))
         if kind == 11 and not board.is_check():
             move = chess.Move.null()
