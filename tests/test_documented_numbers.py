@@ -1,4 +1,4 @@
-"""The README's table of limits tells the values of the code."""
+"""The numbers that the README tells are those of the code."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from pawnlore.service.position_lines import LINE_LIMIT
+from pawnlore.structures.catalogue import shipped_catalogue
 from pawnlore.structures.pgn_limits import Limits
 
 README = (Path(__file__).resolve().parent.parent / "README.md").read_text(encoding="utf-8")
@@ -30,3 +31,7 @@ LIMITS = Limits()
 )
 def test_a_limit_is_documented(row: str, value: str) -> None:
     assert re.search(rf"^\| {re.escape(row)}[^|]*\| {re.escape(value)} \|$", README, re.M)
+
+
+def test_the_number_of_families_is_documented() -> None:
+    assert f"It knows {len(shipped_catalogue())} families" in README
