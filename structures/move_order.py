@@ -81,7 +81,8 @@ class Swap:
     """What comes of playing ``second`` first.
 
     ``first``, ``reply`` and ``second`` are nodes. ``other`` is the second move
-    as it would be written in its new place, empty where it is illegal.
+    as it would be written in its new place, empty where it is illegal or the
+    order does not matter.
     ``needs`` tells why a swap is illegal. ``verdict`` is what the swapped order
     ends in, where that differs from the repertoire's. ``played`` is the first
     node of the position after the second move, if the repertoire goes that way too.
@@ -214,23 +215,18 @@ class _Walk:
         move, answer, later = board.move_stack[-3:]
         start = board.copy(stack=3)
         start.pop()
-        taken_later = _worth(start, later)
+        prize = _worth(start, later)
         start.pop()
-        middle = start.copy(stack=False) if first not in self._chances else None
         start.pop()
-        if middle is not None:
-            self._chances[first] = chances(middle, move.to_square, _worth(start, move))
         obvious = _answers(self.book, first) or _answers(self.book, second) or start.is_check()
-        needs = _needs(start, move, answer, later, taken_later)
+        needs = _needs(start, move, answer, later, prize)
         if needs:
             swap = Swap(first, reply, second, ILLEGAL, needs=needs, obvious=obvious)
             return _Raw(swap, [], None)
-        other = start.san(later)
-        passed = _passed(start, move, later)
         taken = _worth(start, later)
         start.push(later)
         key = position_key(start)
-        new = self._new(first, start, (later.to_square, taken), board, taken_later, passed)
+        new = self._new(first, start, board, taken, prize)
         allowed, skeletons = _told(start, new)
         kind, end = TRANSPOSES, None
         if not start.is_legal(answer):
@@ -247,30 +243,39 @@ class _Walk:
                     end = skeleton if skeleton != skeleton_from_board(board) else None
         if allowed and kind != ILLEGAL:
             kind = ALLOWS
+        other = "" if kind == TRANSPOSES else _before(board).san(later)
         # All that is allowed is to take the piece that the first move saves.
         obvious = obvious or {one.to_square for one, _ in new} == {move.from_square}
         swap = Swap(first, reply, second, kind, other, needs, tuple(allowed), obvious=obvious)
         return _Raw(swap, skeletons, end, key)
 
     def _new(
-        self,
-        first: int,
-        swapped: chess.Board,
-        taken: tuple[int, int],
-        board: chess.Board,
-        taken_later: int,
-        passed: chess.Board | None,
+        self, first: int, swapped: chess.Board, board: chess.Board, taken: int, prize: int
     ) -> list[tuple[chess.Move, int]]:
         """The opponent's chances after the second move alone that no control gives.
 
         The controls: after the first move; after both; and after both where the
         opponent has passed, so that what the reply gave up is no fault of the swap.
+        ``taken`` is what the second move takes at once, and ``prize`` what it
+        takes in its place.
         """
-        new = _better(chances(swapped, *taken), self._chances[first])
+        move, _, later = board.move_stack[-3:]
+        new = chances(swapped, later.to_square, taken)
+        if not new:
+            return []
+        start = _before(board)
+        if first not in self._chances:
+            worth = _worth(start, move)
+            start.push(move)
+            self._chances[first] = chances(start, move.to_square, worth)
+            start.pop()
+        new = _better(new, self._chances[first])
         if new:
-            new = _better(new, chances(board, taken[0], taken_later))
-        if new and passed is not None:
-            new = _better(new, chances(passed, *taken))
+            new = _better(new, chances(board, later.to_square, prize))
+        if new:
+            passed = _passed(start, move, later)
+            if passed is not None:
+                new = _better(new, chances(passed, later.to_square, taken))
         return sorted(new.items(), key=lambda item: (-item[1], item[0].uci()))
 
 
@@ -295,6 +300,14 @@ def _told(
         board.pop()
         skeletons.append(skeleton if skeleton != mine else None)
     return allowed, skeletons
+
+
+def _before(board: chess.Board) -> chess.Board:
+    """The position three half-moves before."""
+    start = board.copy(stack=3)
+    for _ in range(3):
+        start.pop()
+    return start
 
 
 def _worth(board: chess.Board, move: chess.Move) -> int:
