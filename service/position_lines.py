@@ -13,6 +13,7 @@ LINE_LIMIT = 4096
 """Bytes of one line; an EPD with its operations is far shorter."""
 
 _SHOWN = 120
+_REPLACED = "\N{REPLACEMENT CHARACTER}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,18 +48,25 @@ def read_position_lines(stream: BinaryIO) -> Iterator[PositionLine]:
         text = raw.decode("utf-8", errors="replace").rstrip("\r\n")
         if too_long:
             problem = f"the line is longer than {LINE_LIMIT} bytes"
-            yield PositionLine(number, text[:_SHOWN] + "…", None, problem)
+            yield PositionLine(number, _printable(text), None, problem)
             continue
         if "\0" in text:
             yield PositionLine(number, _printable(text), None, "the line is binary, not text")
             continue
         try:
-            yield PositionLine(number, text.strip(), skeleton_of_line(text), "")
+            yield PositionLine(number, _harmless(text.strip()), skeleton_of_line(text), "")
         except SkeletonError as error:
             yield PositionLine(number, _printable(text), None, str(error))
 
 
+def _harmless(text: str) -> str:
+    """The text with control characters replaced, for a terminal obeys them; tabs stay."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() or c == "\t" else _REPLACED for c in text)
+
+
 def _printable(text: str) -> str:
     """The text with control characters replaced, cut short where it is long."""
-    shown = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+    shown = "".join(c if c.isprintable() else _REPLACED for c in text)
     return shown if len(shown) <= _SHOWN else shown[:_SHOWN] + "…"

@@ -320,10 +320,9 @@ class Movetext:
         reading = self.reading
         limits = reading.limits
         if len(reading.book) >= limits.nodes:
-            reading.full = True
-            message = f"the run has {limits.nodes:,} nodes, the limit; nothing more is read"
-        else:
-            message = f"the game has {limits.game_nodes:,} nodes, the limit; its rest is left out"
+            reading.run_is_full(numbered(ply, token))
+            return
+        message = f"the game has {limits.game_nodes:,} nodes, the limit; its rest is left out"
         reading.problem(message, move=numbered(ply, token))
 
 

@@ -203,6 +203,10 @@ class _Reader:
         except BadStart as error:
             reading.problem(str(error))
             return reading.skip_game(text)
+        if len(book) >= reading.limits.nodes:
+            # A game without moves takes a node too, and a file may be full of them.
+            reading.run_is_full()
+            return ""
         if warning:
             reading.problem(warning, warning=True)
         first, ply = len(book), board.ply()

@@ -28,7 +28,10 @@ def shortened(text: str, *, quoted: bool = True) -> str:
     text = text.strip()
     if len(text) > _SHOWN:
         text = text[: _SHOWN - 1] + "…"
-    return repr(text) if quoted else text
+    if quoted:
+        return repr(text)
+    # A terminal obeys control characters, so none may pass from a file into a message.
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 class Reading:
@@ -59,6 +62,13 @@ class Reading:
             return
         game = self.game + self.before_game
         book.problems.append(ReadProblem(self.file, game, self.lines_read, move, message, warning))
+
+    def run_is_full(self, move: str = "") -> None:
+        """Read nothing more: the run has as many nodes as it may have."""
+        self.full = True
+        self.problem(
+            f"the run has {self.limits.nodes:,} nodes, the limit; nothing more is read", move=move
+        )
 
     def next_line(self) -> str:
         """The next line of the file, or an empty string at its end."""

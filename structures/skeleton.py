@@ -95,10 +95,19 @@ def skeleton_from_fen(fen: str) -> Skeleton:
     for row, text in enumerate(ranks):
         rank = 7 - row
         file = 0
+        counted = False
         for symbol in text:
             if symbol in "12345678":
+                if counted:
+                    # Two counts that follow each other are no FEN; python-chess refuses them too.
+                    raise SkeletonError(
+                        f"rank {rank + 1} counts empty squares twice in a row; write their sum"
+                    )
+                counted = True
                 file += int(symbol)
-            elif symbol in _SYMBOLS:
+                continue
+            counted = False
+            if symbol in _SYMBOLS:
                 if symbol in "Pp":
                     if rank in (0, 7):
                         raise SkeletonError(f"a pawn stands on rank {rank + 1}")

@@ -406,6 +406,19 @@ def test_node_limits() -> None:
     assert "the file is not read" in messages(whole)
 
 
+def test_games_without_moves_count_towards_the_nodes_of_a_run() -> None:
+    book = read('[Event "x"]\n\n*\n\n' * 20, Limits(nodes=5))
+    assert len(book) == len(book.games) == 5
+    assert [problem.game for problem in book.problems] == [6]
+    assert "nothing more is read" in messages(book)
+
+
+def test_no_control_character_of_a_file_stands_in_a_message() -> None:
+    book = read("1. e4 \x1b[2Je9 e5 *")
+    assert "e9" in messages(book)
+    assert "\x1b" not in messages(book)
+
+
 def test_header_and_problem_limits() -> None:
     headers = "".join(f'[H{i} "x"]\n' for i in range(10))
     book = read(headers + "\n1. e4 *", Limits(headers=4))
