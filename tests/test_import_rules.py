@@ -30,7 +30,9 @@ ALLOWED: dict[str, frozenset[str]] = {
             "pawnlore.labelled_demo",
             "chess",
             "joblib",
+            "markdown_it",
             "numpy",
+            "pyarrow",
             "tqdm",
         }
     ),
