@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pawnlore.structures.catalogue import UNSETTLED, Catalogue
-from pawnlore.structures.skeleton import Masks, pack, skeleton_from_board
+from pawnlore.structures.skeleton import Masks, pack, skeleton_from_fen
 from pawnlore.structures.verdict import HOLDERS, NONE
 
 
@@ -77,6 +77,8 @@ def read_labels(text: str, catalogue: Catalogue, *, source: str = "labels") -> L
         board = chess.Board(None)
         try:
             operations = board.set_epd(line)
+            # python-chess takes pawns that cannot be, such as one on the first rank.
+            skeleton = skeleton_from_fen(line)
         except ValueError as error:
             problems.append(f"{source}, line {number}: no EPD ({error})")
             continue
@@ -90,7 +92,7 @@ def read_labels(text: str, catalogue: Catalogue, *, source: str = "labels") -> L
         else:
             rows.append(
                 (
-                    skeleton_from_board(board),
+                    skeleton,
                     ranks[structure],
                     HOLDERS.index(holder),
                     *(str(operations.get(code, "")) for code in ("id", "c2", "c3", "c4")),

@@ -34,6 +34,12 @@ def test_every_bad_line_is_named() -> None:
     ]
 
 
+@pytest.mark.parametrize("placement", ["P7/8/8/8/8/8/8/8", "8/8/8/8/8/8/8/p7"])
+def test_a_pawn_on_the_first_or_last_rank_is_refused(placement: str) -> None:
+    with pytest.raises(LabelError, match=r"line 1: .*a pawn stands on rank"):
+        read_labels(GOOD.replace("8/8/4p3/3p4/3P4/8/8/8", placement), shipped_catalogue())
+
+
 def test_an_empty_file_has_no_labels() -> None:
     assert len(read_labels("", shipped_catalogue())) == 0
 
