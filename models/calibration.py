@@ -15,6 +15,8 @@ from pawnlore.structures.verdict import NONE
 THRESHOLDS = np.round(np.arange(0.30, 0.91, 0.02), 2)
 """The thresholds that are tried."""
 
+_MAY_COST = 0.01
+
 
 @dataclass(frozen=True)
 class Calibration:
@@ -28,8 +30,9 @@ class Calibration:
 def calibrate(rough: Classifier, labels: Labels) -> Calibration:
     """Fit sharpness, shift and threshold on labelled positions off the core.
 
-    Sharpness and shift minimise the log loss; the threshold is the one with
-    the most right verdicts, the middle one where several are equal.
+    Sharpness and shift minimise the log loss. The threshold is the lowest one
+    that costs at most one right verdict in a hundred against the best: a
+    student is better served by a name that may be wrong than by none.
     """
     off_core = np.flatnonzero(rough.matcher.match(labels.masks).family == NONE)
     chosen = labels.take(off_core)
@@ -44,8 +47,9 @@ def calibrate(rough: Classifier, labels: Labels) -> Calibration:
     _, sharpness, shift = best
     fitted = replace(rough, sharpness=sharpness, none_shift=shift)
     right = [int((decide(fitted, chosen, threshold) == target).sum()) for threshold in THRESHOLDS]
-    winners = THRESHOLDS[np.flatnonzero(np.array(right) == max(right))]
-    return Calibration(sharpness, shift, float(winners[len(winners) // 2]))
+    enough = max(right) - _MAY_COST * len(chosen)
+    lowest = next(t for t, count in zip(THRESHOLDS, right, strict=True) if count >= enough)
+    return Calibration(sharpness, shift, float(lowest))
 
 
 def decide(classifier: Classifier, labels: Labels, threshold: float) -> npt.NDArray[np.int16]:

@@ -77,10 +77,12 @@ class Classifier:
 
     def scores(self, masks: Masks) -> npt.NDArray[np.float32]:
         """The network's scores (N, classes) for a batch as it stands, uncalibrated."""
-        units = network_input(masks) @ self.hidden
+        units: npt.NDArray[np.float32] = network_input(masks) @ self.hidden
         units += self.hidden_bias
         np.maximum(units, 0, out=units)
-        return units @ self.output + self.output_bias
+        scores: npt.NDArray[np.float32] = units @ self.output
+        scores += self.output_bias
+        return scores
 
     def probabilities(self, masks: Masks) -> npt.NDArray[np.float64]:
         """Calibrated probabilities of the network alone, (N, classes), cores left aside."""
@@ -215,7 +217,7 @@ class Classifier:
 
 
 def _rounded(chances: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
-    return np.round(chances.astype(np.float64), _DECIMALS)
+    return np.asarray(np.round(chances.astype(np.float64), _DECIMALS), dtype=np.float64)
 
 
 def save_classifier(classifier: Classifier, path: Path) -> str:
@@ -290,7 +292,21 @@ def _read_classifier(
         raise ModelError(f"{name}: no readable model file ({error})") from None
     if weights[1].shape[0] > _MOST_UNITS or not all(np.isfinite(w).all() for w in weights):
         raise ModelError(f"{name}: the network's numbers are out of bounds")
-    return Classifier(catalogue, classes, *weights, *numbers, facts=facts, digest=found)
+    hidden, hidden_bias, output, output_bias = weights
+    sharpness, none_shift, threshold = numbers
+    return Classifier(
+        catalogue,
+        classes,
+        hidden,
+        hidden_bias,
+        output,
+        output_bias,
+        sharpness,
+        none_shift,
+        threshold,
+        facts=facts,
+        digest=found,
+    )
 
 
 def _read_classes(

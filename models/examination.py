@@ -8,7 +8,7 @@ that are more than one condition away from every core, where the answer is none.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -88,7 +88,8 @@ def far_exam(matcher: CoreMatcher) -> Masks:
     games = games[matcher.match(games).family == NONE]
     near = np.zeros(games.shape[0], dtype=bool)
     near[core_gaps(matcher, games).row] = True
-    return games[~near]
+    far: Masks = games[~near]
+    return far
 
 
 def network_judge(classifier: Classifier) -> Judge:
@@ -153,21 +154,50 @@ def people_agreement(exam: Labels) -> float:
     return float(np.mean(same)) if same else float("nan")
 
 
-def calibration_error(classifier: Classifier, exam: Labels, bins: int = 10) -> float:
-    """The expected calibration error of the verdicts' probabilities, in equal-count bins.
+@dataclass(frozen=True)
+class CalibrationBin:
+    """Some verdicts of like probability: the range, the mean, and the share that is right."""
 
-    Source: Naeini, Cooper and Hauskrecht, "Obtaining Well Calibrated
-    Probabilities Using Bayesian Binning" (AAAI 2015), with bins of equal count.
-    """
+    low: float
+    high: float
+    count: int
+    mean: float
+    right: float
+
+
+def calibration_bins(
+    classifier: Classifier, exam: Labels, bins: int = 10
+) -> tuple[CalibrationBin, ...]:
+    """The verdicts on labelled positions, by probability, in bins of equal count."""
     verdicts = classifier.classify(exam.masks)
     classes = classifier.classes
     right = classes.number(verdicts.family, verdicts.holder) == classes.number(
         exam.family, exam.holder
     )
     order = np.argsort(verdicts.probability, kind="stable")
-    error = 0.0
-    for part in np.array_split(order, bins):
-        if part.size:
-            gap = abs(float(right[part].mean()) - float(verdicts.probability[part].mean()))
-            error += gap * part.size / order.size
-    return error
+    return tuple(
+        CalibrationBin(
+            float(verdicts.probability[part[0]]),
+            float(verdicts.probability[part[-1]]),
+            int(part.size),
+            float(verdicts.probability[part].mean()),
+            float(right[part].mean()),
+        )
+        for part in np.array_split(order, bins)
+        if part.size
+    )
+
+
+def calibration_error(bins: Sequence[CalibrationBin]) -> float:
+    """The expected calibration error of the verdicts' probabilities.
+
+    Source: Naeini, Cooper and Hauskrecht, "Obtaining Well Calibrated
+    Probabilities Using Bayesian Binning" (AAAI 2015), with bins of equal count
+    (quoted from memory).
+
+    >>> calibration_error([CalibrationBin(0.4, 0.6, 10, 0.5, 0.4)])
+    0.1
+    """
+    total = sum(b.count for b in bins)
+    error = sum(b.count * abs(b.right - b.mean) for b in bins) / total if total else 0.0
+    return round(error, 6)

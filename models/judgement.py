@@ -17,7 +17,7 @@ from scipy.sparse import csr_array
 from sklearn.linear_model import LogisticRegression
 
 from pawnlore.structures.core_gap import CoreGaps, core_gaps
-from pawnlore.structures.matcher import CoreMatcher
+from pawnlore.structures.matcher import CoreMatcher, file_patterns
 from pawnlore.structures.motifs import levers
 from pawnlore.structures.skeleton import Masks, mirror_batch
 from pawnlore.structures.verdict import BLACK, BOTH, NONE, WHITE
@@ -27,6 +27,9 @@ _CENTRE = np.uint64(0x0000_3C3C_3C3C_3C00)
 
 _FILE_CLASS = np.array([0, 0, 1, 2, 3, 4, 0, 0])
 """The wings as one; c, d, e and f each by itself."""
+
+_CENTRAL = (2, 3, 4)
+"""The files c, d and e."""
 
 _MOST_GAPS = 2
 _CHUNK = 8192
@@ -40,7 +43,7 @@ class TrainerJudgement:
     that it knows.
     """
 
-    def __init__(self, matcher: CoreMatcher, strength: float = 2.0) -> None:
+    def __init__(self, matcher: CoreMatcher, strength: float = 3.0) -> None:
         self.matcher = matcher
         self.strength = strength
 
@@ -109,7 +112,15 @@ class TrainerJudgement:
         wish = kind * len(gaps.conditions) + gaps.condition
         total = np.bincount(gaps.candidate)[gaps.candidate]
         family = gaps.family.astype(np.int64)
+        own, foe = (file_patterns(np.ascontiguousarray(view[:, side])) for side in (0, 1))
+        central = [
+            (side[file] + (file << 8)) * 2 + s
+            for s, side in enumerate((own, foe))
+            for file in _CENTRAL
+        ]
         columns = (
+            *central,
+            *(family * 100_000 + states for states in central),
             kind,
             place,
             wish,

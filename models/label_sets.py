@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pawnlore.models.labels import Labels, learnt_labels, shipped_labels
-from pawnlore.models.split import TRAINING, part_of, skeleton_keys
+from pawnlore.models.split import CALIBRATION, TEST, TRAINING, part_of, skeleton_keys
 from pawnlore.structures.catalogue import Catalogue
 
 EXAM = "exam.epd"
@@ -17,17 +17,22 @@ EXAM = "exam.epd"
 
 @dataclass(frozen=True)
 class LabelSets:
-    """Labelled positions by what they serve; no skeleton or mirror is in two."""
+    """Labelled positions by what they serve; no skeleton or mirror is in two.
+
+    ``exam`` was named by several people each; ``spare`` are single judgements
+    that nothing was fitted on either, and serve where numbers count, as for
+    the calibration error.
+    """
 
     training: Labels
     calibration: Labels
+    spare: Labels
     exam: Labels
 
     def reserved_keys(self) -> npt.NDArray[np.void]:
         """The keys of all skeletons that must not be learnt from."""
-        return np.concatenate(
-            [skeleton_keys(self.calibration.masks), skeleton_keys(self.exam.masks)]
-        )
+        kept = (self.calibration, self.spare, self.exam)
+        return np.concatenate([skeleton_keys(labels.masks) for labels in kept])
 
 
 def shipped_label_sets(catalogue: Catalogue) -> LabelSets:
@@ -35,9 +40,9 @@ def shipped_label_sets(catalogue: Catalogue) -> LabelSets:
     exam = shipped_labels(EXAM, catalogue)
     labels = learnt_labels(catalogue)
     free = ~np.isin(skeleton_keys(labels.masks), skeleton_keys(exam.masks))
-    training = part_of(labels.masks) == TRAINING
-    return LabelSets(
-        labels.take(np.flatnonzero(free & training)),
-        labels.take(np.flatnonzero(free & ~training)),
-        exam,
+    part = part_of(labels.masks)
+    training, calibration, spare = (
+        labels.take(np.flatnonzero(free & (part == number)))
+        for number in (TRAINING, CALIBRATION, TEST)
     )
+    return LabelSets(training, calibration, spare, exam)

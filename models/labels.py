@@ -95,7 +95,10 @@ def read_labels(text: str, catalogue: Catalogue, *, source: str = "labels") -> L
                     skeleton,
                     ranks[structure],
                     HOLDERS.index(holder),
-                    *(str(operations.get(code, "")) for code in ("id", "c2", "c3", "c4")),
+                    str(operations.get("id", "")),
+                    str(operations.get("c2", "")),
+                    str(operations.get("c3", "")),
+                    str(operations.get("c4", "")),
                     line,
                 )
             )

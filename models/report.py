@@ -16,9 +16,11 @@ from pawnlore.models.calibration import THRESHOLDS
 from pawnlore.models.classes import NO_FAMILY
 from pawnlore.models.classifier import Classifier
 from pawnlore.models.examination import (
+    CalibrationBin,
     CorePaper,
     Judge,
     OffCorePaper,
+    calibration_bins,
     calibration_error,
     core_exam,
     far_exam,
@@ -26,11 +28,12 @@ from pawnlore.models.examination import (
     sit_core_paper,
     sit_off_core_paper,
 )
-from pawnlore.models.label_sets import shipped_label_sets
+from pawnlore.models.label_sets import LabelSets, shipped_label_sets
+from pawnlore.models.labels import join_labels
 from pawnlore.models.network_input import network_input
 from pawnlore.models.training import TrainingPlan, build_training_set, learn_judgement
 from pawnlore.structures.skeleton import Masks
-from pawnlore.structures.verdict import HOLDERS
+from pawnlore.structures.verdict import HOLDERS, NONE
 
 
 @dataclass(frozen=True)
@@ -58,10 +61,15 @@ class Report:
     """All papers of one classifier."""
 
     digest: str
+    units: int
+    classes: int
+    skeletons: int
     threshold: float
     cores: CorePaper
     off_core: OffCorePaper
     off_core_calibration_error: float
+    off_core_calibration_count: int
+    calibration: tuple[CalibrationBin, ...]
     far_count: int
     far_unsettled: float
     thresholds: tuple[ThresholdPoint, ...]
@@ -82,7 +90,8 @@ class ComparedModel:
 
 def examine(classifier: Classifier) -> Report:
     """Sit all papers; a minute at most."""
-    exam = shipped_label_sets(classifier.catalogue).exam
+    sets = shipped_label_sets(classifier.catalogue)
+    exam = sets.exam
     judge = network_judge(classifier)
     cores = core_exam(classifier.matcher)
     far = far_exam(classifier.matcher)
@@ -97,10 +106,13 @@ def examine(classifier: Classifier) -> Report:
         )
     return Report(
         classifier.digest,
+        classifier.hidden_bias.shape[0],
+        len(classifier.classes),
+        int(classifier.facts.get("skeletons", 0)),
         classifier.threshold,
         sit_core_paper(judge, classifier.classes, cores),
         sit_off_core_paper(judge, classifier.classes, exam),
-        calibration_error(classifier, exam),
+        *_calibration(classifier, sets),
         far.shape[0],
         float((judge(far) == NO_FAMILY).mean()),
         tuple(points),
@@ -109,6 +121,16 @@ def examine(classifier: Classifier) -> Report:
             *_confusions(classifier, judge, "off the core", (exam.masks, exam.family, exam.holder)),
         ),
     )
+
+
+def _calibration(
+    classifier: Classifier, sets: LabelSets
+) -> tuple[float, int, tuple[CalibrationBin, ...]]:
+    """The calibration error on everything off the core that nothing was fitted on."""
+    labels = join_labels(sets.exam, sets.spare)
+    off_core = np.flatnonzero(classifier.matcher.match(labels.masks).family == NONE)
+    bins = calibration_bins(classifier, labels.take(off_core))
+    return calibration_error(bins), int(off_core.size), bins
 
 
 def _confusions(

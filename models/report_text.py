@@ -37,7 +37,8 @@ def report_text(report: Report) -> str:
         f" two of the people: {off.people:.3f})",
         f"  of the {off.named} that the majority names: {off.named_agreement:.3f};"
         f" named by the model: {off.named_share:.3f} of all",
-        f"  expected calibration error {report.off_core_calibration_error:.3f}",
+        f"  expected calibration error {report.off_core_calibration_error:.3f}"
+        f" (on {report.off_core_calibration_count} positions)",
         "",
         f"Far off every core: {report.far_unsettled:.4f} of {report.far_count} unsettled",
         "",

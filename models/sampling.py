@@ -80,7 +80,7 @@ def sample_cores(
                 made = _meet(starts[pick], family.core.own, family.core.foe, habits, rng)
                 if made is not None:
                     made = _ruffle(made, rng)
-                    found.add(tuple(made.mirrored() if black else made))
+                    found.add(made.mirrored() if black else made)
     masks = pack(sorted(found))
     return masks[matcher.match(masks).family >= 0]
 

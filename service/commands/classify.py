@@ -50,7 +50,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="a file of lines; '-' is standard input",
     )
-    parser.add_argument("--format", choices=("table", "csv", "jsonl"), default="table")
+    parser.add_argument(
+        "--format",
+        choices=("table", "csv", "jsonl"),
+        default="table",
+        help="table: for reading (the default); csv or jsonl: for programs",
+    )
     parser.add_argument(
         "--explain",
         action="store_true",

@@ -16,7 +16,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
     from pawnlore.service.models_at_hand import add_model_option
 
-    parser.add_argument("--format", choices=("table", "json"), default="table")
+    parser.add_argument(
+        "--format",
+        choices=("table", "json", "card"),
+        default="table",
+        help="table: for reading (the default); json: for programs; card: the model card",
+    )
     parser.add_argument(
         "--compare",
         action="store_true",
@@ -33,20 +38,21 @@ def run(args: argparse.Namespace) -> int:
         raise CannotStart(
             f"examining needs the extra 'train' (pip install 'pawnlore[train]'): {error}"
         ) from None
+    from pawnlore.models.model_card import model_card
     from pawnlore.models.report_text import comparison_table, report_text
     from pawnlore.service.models_at_hand import chosen_classifier
 
     classifier = chosen_classifier(args)
-    if args.compare:
-        rows = compare_models(classifier, lambda text: print(f"evaluate: {text}", file=sys.stderr))
-        if args.format == "json":
-            print(json.dumps([asdict(row) for row in rows], indent=1))
-        else:
-            print(comparison_table(rows))
-        return 0
-    report = examine(classifier)
-    if args.format == "json":
-        print(json.dumps(asdict(report), indent=1))
+
+    def say(text: str) -> None:
+        print(f"evaluate: {text}", file=sys.stderr)
+
+    compared = compare_models(classifier, say) if args.compare else []
+    if args.format == "card":
+        print(model_card(examine(classifier), compared))
+    elif args.format == "json":
+        value = [asdict(row) for row in compared] if compared else asdict(examine(classifier))
+        print(json.dumps(value, indent=1))
     else:
-        print(report_text(report))
+        print(comparison_table(compared) if compared else report_text(examine(classifier)))
     return 0
