@@ -13,7 +13,19 @@ from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
 
-COMMANDS = ("demo", "classify", "tag", "groups", "owed", "breaks", "similar", "train", "evaluate")
+COMMANDS = (
+    "demo",
+    "classify",
+    "tag",
+    "groups",
+    "owed",
+    "split",
+    "booklet",
+    "breaks",
+    "similar",
+    "train",
+    "evaluate",
+)
 """Every command, in the order in which ``--help`` lists them."""
 
 
