@@ -8,13 +8,11 @@ calibration or examination, nor its mirror, is ever among them.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from sklearn.exceptions import ConvergenceWarning
 from sklearn.neural_network import MLPClassifier
 
 from pawnlore.models.calibration import calibrate
@@ -78,7 +76,7 @@ def train(plan: TrainingPlan | None = None, say: Say = lambda text: None) -> Cla
     say("making skeletons to learn from")
     made, classes = build_training_set(plan, matcher, judgement, sets, rng)
     say(f"training the network on {made.masks.shape[0]} skeletons and their mirrors")
-    network = _fit_network(plan, made, classes)
+    network = _fit_network(plan, made, classes, say)
     say("calibrating on positions that were not learnt from")
     hidden, hidden_bias, output, output_bias = (
         np.ascontiguousarray(weights, dtype=np.float32) for weights in network
@@ -167,7 +165,7 @@ def distinct_skeletons(masks: Masks) -> Masks:
 
 
 def _fit_network(
-    plan: TrainingPlan, made: TrainingSet, classes: Classes
+    plan: TrainingPlan, made: TrainingSet, classes: Classes, say: Say
 ) -> tuple[npt.NDArray[np.float64], ...]:
     """Both orientations of everything, so that what is learnt for White holds for Black."""
     masks = np.concatenate([made.masks, mirror_batch(made.masks)])
@@ -184,17 +182,15 @@ def _fit_network(
         batch_size=512,
         learning_rate_init=1.5e-3,
         alpha=1e-6,
-        max_iter=plan.rounds,
-        tol=0.0,
-        n_iter_no_change=plan.rounds + 1,
         random_state=plan.seed,
     )
-    with warnings.catch_warnings():
-        # The number of rounds is the plan's; that the loss could still fall is known.
-        warnings.simplefilter("ignore", ConvergenceWarning)
-        network.fit(network_input(masks[rows]), target, sample_weight=worth)
-    if list(network.classes_) != list(range(len(classes))):
-        raise ValueError("some class has no skeleton to learn from; sample more of each")
+    inputs = network_input(masks[rows])
+    for done in range(plan.rounds):
+        network.partial_fit(inputs, target, np.arange(len(classes)), sample_weight=worth)
+        say(f"round {done + 1} of {plan.rounds}, loss {network.loss_:.4f}")
+    unseen = len(classes) - np.unique(target).size
+    if unseen:
+        raise ValueError(f"{unseen} classes have no skeleton to learn from; sample more of each")
     hidden, output = network.coefs_
     hidden_bias, output_bias = network.intercepts_
     return hidden, hidden_bias, output, output_bias

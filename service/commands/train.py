@@ -41,7 +41,17 @@ def run(args: argparse.Namespace) -> int:
     plan = quick_plan() if args.quick else TrainingPlan()
     if args.seed is not None:
         plan = replace(plan, seed=args.seed)
-    classifier = train(plan, lambda text: print(f"train: {text}", file=sys.stderr))
+    from pawnlore.service.progress import progress_bar
+
+    # Four steps beside the rounds of the network; without a terminal they are lines.
+    with progress_bar("training", plan.rounds + 4, unit=" steps") as advance:
+
+        def say(text: str) -> None:
+            advance(1)
+            if not sys.stderr.isatty():
+                print(f"train: {text}", file=sys.stderr)
+
+        classifier = train(plan, say)
     try:
         digest = save_classifier(classifier, args.output)
     except OSError as error:
