@@ -161,7 +161,7 @@ def _rest(work: Workbook, rest: Sequence[Debt]) -> Iterator[str]:
 def _about(work: Workbook, debt: Debt) -> str:
     if debt.group >= 0 and work.groups.groups[debt.group].settled:
         return family_name(work.groups.groups[debt.group].structure)
-    return debt.chapter or debt.file
+    return debt.file if debt.kind == UNUSED_NOTE else debt.chapter
 
 
 def _rows(work: Workbook, debts: Sequence[Debt]) -> Iterator[dict[str, Any]]:
