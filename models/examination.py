@@ -168,31 +168,34 @@ class CalibrationBin:
 def calibration_bins(
     classifier: Classifier, exam: Labels, bins: int = 10
 ) -> tuple[CalibrationBin, ...]:
-    """The verdicts on labelled positions, by probability, in bins of equal count."""
+    """The verdicts on labelled positions, by probability, in bins of equal width."""
     verdicts = classifier.classify(exam.masks)
     classes = classifier.classes
     right = classes.number(verdicts.family, verdicts.holder) == classes.number(
         exam.family, exam.holder
     )
-    order = np.argsort(verdicts.probability, kind="stable")
-    return tuple(
-        CalibrationBin(
-            float(verdicts.probability[part[0]]),
-            float(verdicts.probability[part[-1]]),
-            int(part.size),
-            float(verdicts.probability[part].mean()),
-            float(right[part].mean()),
-        )
-        for part in np.array_split(order, bins)
-        if part.size
-    )
+    place = np.minimum((verdicts.probability * bins).astype(np.intp), bins - 1)
+    found = []
+    for number in range(bins):
+        part = np.flatnonzero(place == number)
+        if part.size:
+            found.append(
+                CalibrationBin(
+                    number / bins,
+                    (number + 1) / bins,
+                    int(part.size),
+                    float(verdicts.probability[part].mean()),
+                    float(right[part].mean()),
+                )
+            )
+    return tuple(found)
 
 
 def calibration_error(bins: Sequence[CalibrationBin]) -> float:
     """The expected calibration error of the verdicts' probabilities.
 
     Source: Naeini, Cooper and Hauskrecht, "Obtaining Well Calibrated
-    Probabilities Using Bayesian Binning" (AAAI 2015), with bins of equal count
+    Probabilities Using Bayesian Binning" (AAAI 2015), in ten bins of equal width
     (quoted from memory).
 
     >>> calibration_error([CalibrationBin(0.4, 0.6, 10, 0.5, 0.4)])

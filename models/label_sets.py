@@ -11,6 +11,10 @@ from pawnlore.models.labels import Labels, learnt_labels, shipped_labels
 from pawnlore.models.split import CALIBRATION, TEST, TRAINING, part_of, skeleton_keys
 from pawnlore.structures.catalogue import Catalogue
 
+AS_IN_PLAY = ("off-i", "off-g", "off-m", "off-s")
+"""How the ids of labels begin whose positions were drawn as they come in play; only there
+do probabilities have a meaning, so only these serve calibration."""
+
 EXAM = "exam.epd"
 """The label file that nothing is ever learnt from or fitted on."""
 
@@ -41,8 +45,9 @@ def shipped_label_sets(catalogue: Catalogue) -> LabelSets:
     labels = learnt_labels(catalogue)
     free = ~np.isin(skeleton_keys(labels.masks), skeleton_keys(exam.masks))
     part = part_of(labels.masks)
+    drawn = np.array([label.startswith(AS_IN_PLAY) for label in labels.ids])
     training, calibration, spare = (
-        labels.take(np.flatnonzero(free & (part == number)))
-        for number in (TRAINING, CALIBRATION, TEST)
+        labels.take(np.flatnonzero(free & (part == number) & fit))
+        for number, fit in ((TRAINING, True), (CALIBRATION, drawn), (TEST, drawn))
     )
     return LabelSets(training, calibration, spare, exam)

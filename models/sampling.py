@@ -14,14 +14,16 @@ from importlib.resources import files
 
 import numpy as np
 import numpy.typing as npt
+from joblib import Parallel, delayed
 
-from pawnlore.structures.core import Condition, file_pattern
+from pawnlore.structures.core import Condition, Core, file_pattern
 from pawnlore.structures.matcher import CoreMatcher
 from pawnlore.structures.skeleton import Masks, Skeleton, pack
 
 _FILE_A = 0x0101_0101_0101_0101
 _POOL = 400
 _TRIES = 40
+_PARTS = 32
 
 
 @dataclass(frozen=True)
@@ -50,39 +52,55 @@ def game_skeletons() -> GameSkeletons:
 
 
 def sample_cores(
-    matcher: CoreMatcher, rng: np.random.Generator, *, each: int, base: Masks | None = None
+    matcher: CoreMatcher,
+    rng: np.random.Generator,
+    *,
+    each: int,
+    base: Masks | None = None,
+    jobs: int = 1,
 ) -> Masks:
     """Skeletons that meet a core: about ``each`` for every family and side.
 
     Each starts from a game's skeleton that already meets most of the core; the
     files that the core speaks of are then set as it wants. Returns distinct
-    skeletons (N, 2); which family *names* them is for the matcher to say.
+    skeletons (N, 2); which family *names* them is for the matcher to say. They
+    do not depend on ``jobs``, the number of processes.
     """
     base = game_skeletons().masks if base is None else base
     habits = _FileHabits(base)
-    found: set[tuple[int, int]] = set()
-    for family in matcher.catalogue.families:
-        for black in (False, True):
-            pool = base[rng.choice(base.shape[0], size=min(_POOL, base.shape[0]), replace=False)]
-            starts = [Skeleton(int(w), int(b)) for w, b in pool]
-            if black:
-                starts = [start.mirrored() for start in starts]
-            misses = np.array(
-                [
-                    sum(not c.met(s.white) for c in family.core.own)
-                    + sum(not c.met(s.black) for c in family.core.foe)
-                    for s in starts
-                ]
-            )
-            weight = np.exp(-1.1 * misses)
-            picks = rng.choice(len(starts), size=each, p=weight / weight.sum())
-            for pick in picks:
-                made = _meet(starts[pick], family.core.own, family.core.foe, habits, rng)
-                if made is not None:
-                    made = _ruffle(made, rng)
-                    found.add(made.mirrored() if black else made)
-    masks = pack(sorted(found))
+    families = matcher.catalogue.families
+    made = Parallel(n_jobs=jobs)(
+        delayed(_sample_family)(family.core, base, habits, dice, each)
+        for family, dice in zip(families, rng.spawn(len(families)), strict=True)
+    )
+    masks = pack(sorted(set().union(*made)))
     return masks[matcher.match(masks).family >= 0]
+
+
+def _sample_family(
+    core: Core, base: Masks, habits: _FileHabits, rng: np.random.Generator, each: int
+) -> set[tuple[int, int]]:
+    """Skeletons that meet one core, with either side as the holder."""
+    found: set[tuple[int, int]] = set()
+    for black in (False, True):
+        pool = base[rng.choice(base.shape[0], size=min(_POOL, base.shape[0]), replace=False)]
+        starts = [Skeleton(int(w), int(b)) for w, b in pool]
+        if black:
+            starts = [start.mirrored() for start in starts]
+        misses = np.array(
+            [
+                sum(not c.met(s.white) for c in core.own)
+                + sum(not c.met(s.black) for c in core.foe)
+                for s in starts
+            ]
+        )
+        weight = np.exp(-1.1 * misses)
+        for pick in rng.choice(len(starts), size=each, p=weight / weight.sum()):
+            made = _meet(starts[pick], core.own, core.foe, habits, rng)
+            if made is not None:
+                made = _ruffle(made, rng)
+                found.add(made.mirrored() if black else made)
+    return found
 
 
 class _FileHabits:
@@ -175,13 +193,25 @@ def _ruffle(skeleton: Skeleton, rng: np.random.Generator) -> Skeleton:
     return Skeleton(white, black)
 
 
-def sample_neighbours(base: Masks, rng: np.random.Generator, *, edits: int = 1) -> Masks:
+def sample_neighbours(
+    base: Masks, rng: np.random.Generator, *, edits: int = 1, jobs: int = 1
+) -> Masks:
     """One neighbour of each skeleton, ``edits`` pawn moves, captures or losses away.
 
     Steps as in play: a pawn moves on by one or two, takes a pawn beside its
     path (the exchange is then in mid-air), is taken by a piece, or two pawns go
-    together. Returns a batch of the same shape (N, 2).
+    together. Returns a batch of the same shape (N, 2), which does not depend on
+    ``jobs``, the number of processes.
     """
+    parts = np.array_split(base, _PARTS)
+    made = Parallel(n_jobs=jobs)(
+        delayed(_neighbours)(part, dice, edits)
+        for part, dice in zip(parts, rng.spawn(_PARTS), strict=True)
+    )
+    return np.concatenate(made)
+
+
+def _neighbours(base: Masks, rng: np.random.Generator, edits: int) -> Masks:
     out: list[tuple[int, int]] = []
     for white, black in base.tolist():
         skeleton = Skeleton(white, black)

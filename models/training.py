@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from joblib import cpu_count
 from sklearn.neural_network import MLPClassifier
 
 from pawnlore.models.calibration import calibrate
@@ -38,13 +39,13 @@ class TrainingPlan:
     """How much of what to learn from, and with how large a network."""
 
     seed: int = 7
-    cores_each: int = 700
-    neighbours_of_games: int = 4
+    cores_each: int = 600
+    neighbours_of_games: int = 16
     neighbours_of_cores: int = 1
     far_share: float = 0.5
-    units: int = 128
+    units: int = 192
     rounds: int = 12
-    label_weight: float = 6.0
+    label_weight: float = 1.0
 
 
 def quick_plan() -> TrainingPlan:
@@ -123,7 +124,8 @@ def build_training_set(
 ) -> tuple[TrainingSet, Classes]:
     """Everything that the network learns from, and the classes that occur in it."""
     games = game_skeletons().masks
-    cores = sample_cores(matcher, rng, each=plan.cores_each, base=games)
+    jobs = cpu_count() or 1
+    cores = sample_cores(matcher, rng, each=plan.cores_each, base=games, jobs=jobs)
     near_games = np.repeat(games, plan.neighbours_of_games, axis=0)
     near_cores = np.repeat(cores, plan.neighbours_of_cores, axis=0)
     far = near_cores[rng.random(near_cores.shape[0]) < plan.far_share]
@@ -131,9 +133,9 @@ def build_training_set(
         [
             games,
             cores,
-            sample_neighbours(near_games, rng),
-            sample_neighbours(near_cores, rng),
-            sample_neighbours(far, rng, edits=3),
+            sample_neighbours(near_games, rng, jobs=jobs),
+            sample_neighbours(near_cores, rng, jobs=jobs),
+            sample_neighbours(far, rng, edits=3, jobs=jobs),
         ]
     )
     pool = distinct_skeletons(pool)
@@ -186,7 +188,7 @@ def _fit_network(
     )
     inputs = network_input(masks[rows])
     for done in range(plan.rounds):
-        network.partial_fit(inputs, target, np.arange(len(classes)), sample_weight=worth)
+        network.partial_fit(inputs, target, classes=np.arange(len(classes)), sample_weight=worth)
         say(f"round {done + 1} of {plan.rounds}, loss {network.loss_:.4f}")
     unseen = len(classes) - np.unique(target).size
     if unseen:
