@@ -19,12 +19,13 @@ from pawnlore.structures.verdict import Classify, Verdicts
 class Workbook:
     """A repertoire that was read with position keys, and what was computed on it.
 
-    ``status`` is 1 where some input was bad.
+    ``classify`` is what gave the verdicts. ``status`` is 1 where some input was bad.
     """
 
     book: Repertoire
     distinct: DistinctVerdicts
     side: RepertoireSide
+    classify: Classify
     status: int = 0
 
     @cached_property
@@ -47,7 +48,7 @@ def make_workbook(
     book: Repertoire, classify: Classify, side: RepertoireSide, *, status: int = 0
 ) -> Workbook:
     """A workbook of a repertoire."""
-    return Workbook(book, distinct_verdicts(book, classify), side, status)
+    return Workbook(book, distinct_verdicts(book, classify), side, classify, status)
 
 
 def workbook_from_args(args: argparse.Namespace, *, with_fen: bool = False) -> Workbook:

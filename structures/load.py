@@ -11,7 +11,8 @@ Where nobody knows whose side a game is, it has no moves to remember.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,10 +74,14 @@ class GroupLoad:
 
 @dataclass(frozen=True, slots=True)
 class BranchLoad:
-    """The load of one branch; ``node`` is its first move."""
+    """The load of one branch; ``node`` is its first move.
+
+    ``nodes`` holds that move on all of the lines that are meant, ``node`` first.
+    """
 
     node: int
     load: Load
+    nodes: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +116,14 @@ class LoadCounter:
         self._parents: _Places = book.parents.astype(np.intp)
         self._own = self._own_moves(side)
         self._transposed = self._several_ways(count)
+        # How often each position asks for a move, and how many lines hold each structure.
+        asked = self._positions[self._parents[self._own]]
+        self._asked: _Places = np.bincount(asked, minlength=count)
+        self._holding = Counter(code for held in paths.held for code in set(held))
+        self._ends = np.zeros(count, dtype=bool)
+        self._ends[paths.leaves] = True
+        self._known = self._nothing()
+        self._answers: dict[int, dict[int, list[int]]] | None = None
 
     def whole(self) -> Load:
         """The load of everything; all of it is new."""
@@ -161,7 +174,7 @@ class LoadCounter:
 
     def branch(self, node: int) -> BranchLoad:
         """The load of the branch that begins with the move to a node."""
-        return self._branches((node,))[0]
+        return self._branches(((node,),))[0]
 
     def compare(self, node: int, alternatives: Sequence[int] | None = None) -> Comparison:
         """Compare the alternatives at a node, by default all moves that follow it.
@@ -178,30 +191,75 @@ class LoadCounter:
                 raise ValueError(
                     f"{self.book.moves[one] or 'the start'} is no move in that position"
                 )
-        branches = self._branches(nodes)
+        return self._compared(node, [[one] for one in nodes])
+
+    def compare_everywhere(self, node: int) -> Comparison:
+        """Compare all moves that any line plays in the position of a node.
+
+        A move that several lines play there is one alternative, with all that
+        follows it on any of them. Raises `ValueError` where there are fewer than two.
+        """
+        answers = self._answers_by_position().get(int(self._positions[node]), {})
+        if len(answers) < 2:
+            raise ValueError("there is nothing to compare: two different moves are needed")
+        return self._compared(node, list(answers.values()))
+
+    def branchings(self) -> Iterator[Comparison]:
+        """Compare the moves in every position in which there are several, in reading order.
+
+        The cost grows with the nodes below all these positions together.
+        """
+        for answers in self._answers_by_position().values():
+            if len(answers) > 1:
+                first = min(nodes[0] for nodes in answers.values())
+                yield self._compared(self.book.parent[first], list(answers.values()))
+
+    def _answers_by_position(self) -> dict[int, dict[int, list[int]]]:
+        """For each position the moves played in it: the position after each, and its nodes."""
+        if self._answers is None:
+            found: dict[int, dict[int, list[int]]] = {}
+            positions = self._positions.tolist()
+            for node, above in enumerate(self.book.parent):
+                if above >= 0:
+                    after = found.setdefault(positions[above], {})
+                    after.setdefault(positions[node], []).append(node)
+            self._answers = found
+        return self._answers
+
+    def _compared(self, node: int, alternatives: Sequence[Sequence[int]]) -> Comparison:
+        branches = self._branches(alternatives)
         costs = [(b.load.new_moves, len(b.load.new_structures), b.load.deepest) for b in branches]
         least = min(costs)
         cheapest = costs.index(least) if costs.count(least) == 1 else None
         return Comparison(node, tuple(branches), cheapest)
 
-    def _branches(self, nodes: Sequence[int]) -> list[BranchLoad]:
-        inside = np.zeros(len(self.book), dtype=bool)
-        parts = [self._subtree(node) for node in nodes]
-        for part in parts:
-            inside[part] = True
-        rest = self._nothing()
-        own = np.flatnonzero(self._own & ~inside)
-        rest[self._positions[self._parents[own]]] = True
-        leaves = self.paths.leaves
-        outside = np.flatnonzero(~inside[leaves]).tolist()
-        met = {code for line in outside for code in self.paths.held[line]}
+    def _branches(self, alternatives: Sequence[Sequence[int]]) -> list[BranchLoad]:
+        """The loads of branches, each of which may begin at several nodes.
+
+        The cost is that of the branches alone, not of the repertoire.
+        """
+        parts = [
+            np.unique(np.concatenate([self._subtree(node) for node in nodes]))
+            for nodes in alternatives
+        ]
+        lines = [np.searchsorted(self.paths.leaves, part[self._ends[part]]) for part in parts]
+        inside = np.unique(np.concatenate(parts))
+        own = inside[self._own[inside]]
+        here, counts = np.unique(self._positions[self._parents[own]], return_counts=True)
+        # What the rest asks for, or holds, comes up more often than inside.
+        rest = here[self._asked[here] > counts]
+        held = Counter(
+            code
+            for line in np.unique(np.concatenate(lines)).tolist()
+            for code in set(self.paths.held[line])
+        )
+        met = {code for code, count in self._holding.items() if count > held[code]}
         loads = []
-        for node, part in zip(nodes, parts, strict=True):
-            here = np.zeros(len(self.book), dtype=bool)
-            here[part] = True
-            lines = np.flatnonzero(here[leaves]).tolist()
-            load = self._load(part, lines, rest.copy(), set(met))
-            loads.append(BranchLoad(node, load))
+        for nodes, part, within in zip(alternatives, parts, lines, strict=True):
+            self._known[rest] = True
+            load = self._load(part, within.tolist(), self._known, set(met))
+            self._known[here] = False
+            loads.append(BranchLoad(nodes[0], load, tuple(nodes)))
         return loads
 
     def _load(
