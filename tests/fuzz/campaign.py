@@ -78,7 +78,14 @@ def coverage_guided(name: str, seed: int, runs: int) -> None:
         target.run(data)
 
     # Short inputs stay short: 4 KiB of choices describe the longest text that is drawn.
-    options = [sys.argv[0], f"-seed={seed}", f"-runs={runs}", "-max_len=4096", "-len_control=0", "-timeout=60"]
+    options = [
+        sys.argv[0],
+        f"-seed={seed}",
+        f"-runs={runs}",
+        "-max_len=4096",
+        "-len_control=0",
+        "-timeout=60",
+    ]
     atheris.Setup(options, attack.hypothesis.fuzz_one_input)  # type: ignore[attr-defined]
     atheris.Fuzz()
 
