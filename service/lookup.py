@@ -1,0 +1,178 @@
+"""From a position to what it is, whose it is, and what to do.
+
+The command line, the HTTP API and the pages all ask here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from pawnlore.service.note_index import KnownNote, NoteIndex
+from pawnlore.structures.catalogue import UNSETTLED, Family, shipped_catalogue
+from pawnlore.structures.plan_note import applies
+from pawnlore.structures.plan_texts import plan_texts
+from pawnlore.structures.query_position import QueryPosition
+from pawnlore.structures.skeleton import Skeleton
+from pawnlore.structures.verdict import Verdict
+
+Judge = Callable[[Skeleton], Verdict]
+"""Anything that gives the verdict on one skeleton, such as a `VerdictMemory`."""
+
+COLOURS_REVERSED = "colours-reversed"
+"""A note of the author's that would apply if the colours were reversed."""
+
+CATALOGUE = "catalogue"
+"""What the catalogue itself says."""
+
+_OTHER = {"white": "black", "black": "white"}
+
+
+@dataclass(frozen=True, slots=True)
+class AppliedNote:
+    """A note of the author's that applies.
+
+    ``reason`` says why. ``plan_of`` says whose plan it is here: ``white``,
+    ``black`` or ``both``.
+    """
+
+    known: KnownNote
+    reason: str
+    plan_of: str
+
+
+@dataclass(frozen=True, slots=True)
+class CatalogueText:
+    """What the catalogue says of one side's plan; ``summary`` comes first, ``sections`` are more.
+
+    ``told_as`` is the side that the text speaks of as White; where that is not
+    White, colours and ranks have to be turned round in reading.
+    """
+
+    plan_of: str
+    summary: str
+    sections: tuple[tuple[str, str], ...]
+    told_as: str = "white"
+
+    @property
+    def turned(self) -> bool:
+        """Whether the text has to be read with colours reversed."""
+        return self.told_as != "white"
+
+
+@dataclass(frozen=True, slots=True)
+class NextBest:
+    """What may help where no note applies. It is never the author's word on this position.
+
+    ``kind`` is `COLOURS_REVERSED`, with a note, or `CATALOGUE`, with a text.
+    """
+
+    kind: str
+    reason: str
+    applied: AppliedNote | None = None
+    text: CatalogueText | None = None
+
+    @property
+    def authors(self) -> bool:
+        """Whether the author says this of this position: never."""
+        return False
+
+
+@dataclass(frozen=True, slots=True)
+class Lookup:
+    """The answer.
+
+    ``notes`` has the most specific first; ``next_best`` is empty unless there
+    are none.
+    """
+
+    verdict: Verdict
+    notes: tuple[AppliedNote, ...]
+    next_best: tuple[NextBest, ...]
+
+
+def lookup(
+    position: QueryPosition, judge: Judge, notes: NoteIndex, chapter: str | None = None
+) -> Lookup:
+    """Look a position up.
+
+    ``chapter`` is where in the repertoire the reader stands, if anywhere. A
+    note that asks for more than the pawns applies only where the position has
+    a board; see `study_position`.
+
+    >>> from pawnlore.models.classifier import shipped_classifier
+    >>> from pawnlore.service.study_position import study_position
+    >>> from pawnlore.service.verdict_memory import VerdictMemory
+    >>> judge = VerdictMemory(shipped_classifier().classify)
+    >>> isolani = study_position("8/pp3ppp/4p3/8/3P4/8/PP3PPP/8")
+    >>> found = lookup(isolani, judge, NoteIndex(()))
+    >>> found.verdict.structure, [(best.kind, best.text.plan_of) for best in found.next_best]
+    ('isolated-queen-pawn', [('catalogue', 'white'), ('catalogue', 'black')])
+    """
+    verdict = judge(position.skeleton)
+    if verdict.structure == UNSETTLED:
+        return Lookup(verdict, (), ())
+    found = tuple(_applied(position, verdict, notes, chapter or ""))
+    if found:
+        return Lookup(verdict, found, ())
+    best = (*_reversed(position, verdict, notes, chapter or ""), *_catalogue(verdict))
+    return Lookup(verdict, (), best)
+
+
+def _applied(
+    position: QueryPosition, verdict: Verdict, notes: NoteIndex, chapter: str
+) -> Iterator[AppliedNote]:
+    for known in notes.on(verdict.structure):
+        reason = applies(known.note, verdict.structure, verdict.holder, position.board, chapter)
+        if reason is not None:
+            yield AppliedNote(known, reason, known.note.plan_of(verdict.holder))
+
+
+def _reversed(
+    position: QueryPosition, verdict: Verdict, notes: NoteIndex, chapter: str
+) -> Iterator[NextBest]:
+    """The author's notes on the same structure with colours reversed."""
+    holder = _OTHER.get(verdict.holder)
+    listed = notes.on(verdict.structure)
+    if holder is None or not listed:
+        return
+    board = None if position.board is None else position.board.mirror()
+    for known in listed:
+        reason = applies(known.note, verdict.structure, holder, board, chapter)
+        if reason is None:
+            continue
+        plan_of = _OTHER.get(known.note.plan_of(holder), "both")
+        words = (
+            "no note of the author’s applies; this one was written for the colours reversed "
+            f"({reason}): read the other colour, and count the ranks from the other side"
+        )
+        yield NextBest(COLOURS_REVERSED, words, applied=AppliedNote(known, reason, plan_of))
+
+
+def _catalogue(verdict: Verdict) -> Iterator[NextBest]:
+    """What the catalogue says, the holder's plan first."""
+    family = _family(verdict.structure)
+    texts = plan_texts(verdict.structure)
+    white_holds = verdict.holder != "black"
+    for side, summary, told in (
+        ("holder", family.plan_holder if family else "", texts.holder if texts else {}),
+        ("foe", family.plan_foe if family else "", texts.foe if texts else {}),
+    ):
+        if not summary and not told:
+            continue
+        plan_of = "white" if white_holds == (side == "holder") else "black"
+        sections = tuple((name, " ".join(text.split())) for name, text in told.items())
+        text = CatalogueText(
+            plan_of, " ".join(summary.split()), sections, "white" if white_holds else "black"
+        )
+        words = "no note of the author’s applies; this is the catalogue’s text, not the author’s"
+        if text.turned:
+            words += "; it is told as if White held the structure, and here Black does"
+        yield NextBest(CATALOGUE, words, text=text)
+
+
+def _family(structure: str) -> Family | None:
+    try:
+        return shipped_catalogue()[structure]
+    except KeyError:
+        return None

@@ -1,0 +1,174 @@
+"""Lookups: which notes apply, in what order, with what reason, and what helps where none does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import chess
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pawnlore.models.classifier import shipped_classifier
+from pawnlore.service.lookup import CATALOGUE, COLOURS_REVERSED, Lookup, lookup
+from pawnlore.service.note_index import KnownNote, NoteIndex
+from pawnlore.service.study_position import NO_MOVE_NUMBER, study_position
+from pawnlore.service.verdict_memory import VerdictMemory
+from pawnlore.structures.plan_note import PlanNote, parse_note
+from pawnlore.structures.skeleton import Skeleton, SkeletonError
+
+# The exchange variation of the Queen's Gambit Declined, whose pawns are the
+# standard example of the minority attack (common practice, no source).
+EXCHANGE = "r1bq1rk1/pp1nbppp/2p2n2/3p2B1/3P4/2NBPN2/PPQ2PPP/R4RK1 w - - 3 10"
+
+
+def note(holder: str = "white", title: str = "t", when: str = "", side: str = "holder") -> PlanNote:
+    line = f"when = {{ {when} }}\n" if when else ""
+    return parse_note(
+        f'+++\nstructure = "carlsbad"\nholder = "{holder}"\nside = "{side}"\n'
+        f'title = "{title}"\n{line}+++\nThe plan.\n'
+    )
+
+
+def look(fen: str, *notes: PlanNote, chapter: str | None = None) -> Lookup:
+    judge = VerdictMemory(shipped_classifier().classify)
+    return lookup(study_position(fen), judge, NoteIndex.of(notes), chapter)
+
+
+def titles(found: Lookup) -> list[str]:
+    return [applied.known.note.title for applied in found.notes]
+
+
+def mirrored(fen: str) -> str:
+    return chess.Board(fen).mirror().fen()
+
+
+def test_the_most_specific_comes_first_with_its_reason() -> None:
+    found = look(
+        EXCHANGE,
+        note("any", "wide"),
+        note("white", "narrow", 'queens = "on", castling = "same"'),
+        note("white", "middle"),
+        note("white", "other", 'queens = "off"'),
+        note("black", "theirs"),
+    )
+    assert (found.verdict.structure, found.verdict.holder) == ("carlsbad", "white")
+    assert titles(found) == ["narrow", "middle", "wide"]
+    assert found.notes[0].reason == (
+        "carlsbad held by White; queens are on; the kings have gone to the same wing"
+    )
+    assert found.next_best == ()
+
+
+def test_whose_plan_a_note_is() -> None:
+    found = look(EXCHANGE, note("any", "a", side="foe"), note("any", "b"))
+    assert [(a.known.note.title, a.plan_of) for a in found.notes] == [
+        ("a", "black"),
+        ("b", "white"),
+    ]
+    turned = look(mirrored(EXCHANGE), note("any", "a", side="foe"))
+    assert turned.notes[0].plan_of == "white"
+
+
+@pytest.mark.parametrize(
+    ("when", "applies"),
+    [
+        ("moves = [10, 12]", True),
+        ("moves = [1, 9]", False),
+        ('castling = "not-yet"', False),
+        ('chapter = "Exchange"', True),
+        ('bishops = ["black dark"]', True),
+    ],
+)
+def test_move_number_castling_and_chapter_are_known(when: str, applies: bool) -> None:
+    found = look(EXCHANGE, note(when=when), chapter="Exchange")
+    assert bool(found.notes) is applies
+
+
+def test_castling_rights_keep_a_king_from_having_castled() -> None:
+    fen = "r1bq1rk1/pp1nbppp/2p2n2/3p2B1/3P4/2NBPN2/PPQ2PPP/R3K2R w KQ - 3 10"
+    assert look(fen, note(when='castling = "not-yet"')).notes
+
+
+def test_an_epd_has_no_move_number() -> None:
+    epd = " ".join(EXCHANGE.split()[:4])
+    board = study_position(epd).board
+    assert board is not None and board.fullmove_number == NO_MOVE_NUMBER
+    assert not look(epd, note(when="moves = [1, 10000]")).notes
+    assert look(epd, note(when='queens = "on"')).notes
+
+
+def test_next_best_is_never_the_authors() -> None:
+    found = look(EXCHANGE, note("black", "theirs", 'pawn = ["black d5"]'))
+    assert found.notes == ()
+    assert [best.kind for best in found.next_best] == [COLOURS_REVERSED, CATALOGUE, CATALOGUE]
+    assert not any(best.authors for best in found.next_best)
+    reversed_ = found.next_best[0]
+    assert reversed_.applied is not None and reversed_.applied.plan_of == "white"
+    assert "colours reversed" in reversed_.reason
+    assert all("not the author’s" in best.reason for best in found.next_best[1:])
+
+
+def test_a_catalogue_text_says_when_it_has_to_be_turned() -> None:
+    white = [best.text for best in look(EXCHANGE).next_best]
+    black = [best.text for best in look(mirrored(EXCHANGE)).next_best]
+    assert [(text.plan_of, text.turned) for text in white if text] == [
+        ("white", False),
+        ("black", False),
+    ]
+    assert [(text.plan_of, text.turned) for text in black if text] == [
+        ("black", True),
+        ("white", True),
+    ]
+
+
+def test_what_is_unsettled_has_no_plan() -> None:
+    found = look(chess.STARTING_FEN, note())
+    assert not found.verdict.settled
+    assert (found.notes, found.next_best) == ((), ())
+
+
+def test_colours_reversed_give_colours_reversed() -> None:
+    notes = (note("white", "w", 'pawn = ["white d4"]'), note("black", "b", 'pawn = ["black d5"]'))
+    for fen in (EXCHANGE, mirrored(EXCHANGE)):
+        found = look(fen, *notes)
+        assert len(found.notes) == 1
+        assert found.notes[0].known.note.holder == found.verdict.holder
+
+
+def test_students_see_what_is_published() -> None:
+    index = NoteIndex([KnownNote(note(title="a"), "1"), KnownNote(note(title="b"), "2", 1, False)])
+    assert [known.id for known in index.published] == ["1"]
+    assert len(index) == 2
+
+
+def test_memory_forgets_what_was_asked_for_longest_ago() -> None:
+    asked: list[int] = []
+    classify = shipped_classifier().classify
+
+    def counting(masks):  # type: ignore[no-untyped-def]
+        asked.append(int(masks[0, 0]))
+        return classify(masks)
+
+    memory = VerdictMemory(counting, most=2)
+    one, two, three = (Skeleton(1 << square, 0) for square in (8, 9, 10))
+    for skeleton in (one, two, one, three, one, two):
+        memory(skeleton)
+    assert asked == [one.white, two.white, three.white, two.white]
+    assert (memory.hits, memory.asked) == (2, 6)
+
+
+@given(st.text(max_size=100) | st.from_regex(r"[1-8KkPp/]{15,40} [wb] [KQkq-]{1,4} - \d \d{1,9}"))
+def test_hostile_positions_are_refused_in_words(text: str) -> None:
+    try:
+        position = study_position(text)
+    except SkeletonError as error:
+        assert str(error)
+    else:
+        assert position.board is None or 0 <= position.board.fullmove_number < 100_000
+
+
+@pytest.mark.parametrize("change", [str.upper, lambda fen: fen + "9" * 5000])
+def test_a_line_that_is_too_long_or_wrong(change: Callable[[str], str]) -> None:
+    with pytest.raises(SkeletonError):
+        study_position(change(EXCHANGE))
