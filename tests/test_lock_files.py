@@ -17,7 +17,7 @@ BUILD = SETTINGS["build-system"]["requires"]
 
 COVERED = {
     "requirements-build.lock": BUILD,
-    "requirements.lock": RUN + EXTRAS["train"],
+    "requirements.lock": RUN + EXTRAS["train"] + EXTRAS["serve"] + EXTRAS["postgres"],
     "requirements-test.lock": RUN + [wanted for extra in EXTRAS.values() for wanted in extra],
 }
 

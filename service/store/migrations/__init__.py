@@ -1,0 +1,1 @@
+"""How the store's tables come about, one version after the other."""

@@ -1,0 +1,1 @@
+"""The versions; each leads from the one before it."""
