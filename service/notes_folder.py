@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -88,13 +88,13 @@ def write_notes_folder(notes: Iterable[PlanNote], folder: str | os.PathLike[str]
     path = Path(folder)
     path.mkdir(parents=True, exist_ok=True)
     listed = list(notes)
-    wanted = [note.name if _is_file_name(note.name) else "" for note in listed]
+    wanted = [note.name if is_note_name(note.name) else "" for note in listed]
     taken = {name.lower() for name in wanted if name}
     written: list[Path] = []
     used: set[str] = set()
     for note, name in zip(listed, wanted, strict=True):
         if not name or name.lower() in used:
-            name = _free_name(note.title, taken | used, path)
+            name = free_note_name(note.title, taken | used, path)
         used.add(name.lower())
         target = path / name
         part = path / f".{name}.part"
@@ -103,6 +103,39 @@ def write_notes_folder(notes: Iterable[PlanNote], folder: str | os.PathLike[str]
         os.replace(part, target)
         written.append(target)
     return written
+
+
+def is_note_name(name: str) -> bool:
+    """Whether a note's file may have this name, on any system.
+
+    >>> is_note_name("carlsbad.md"), is_note_name("../carlsbad.md")
+    (True, False)
+    """
+    return (
+        name.lower().endswith(SUFFIX)
+        and name[0] != "."
+        and len(name.encode("utf-8", "replace")) <= 200
+        and not any(sign in '/\\:*?"<>|' or ord(sign) < 32 for sign in name)
+        # Half of a character pair, as a name in no encoding is read.
+        and not any("\ud800" <= sign <= "\udfff" for sign in name)
+    )
+
+
+def free_note_name(title: str, taken: Container[str], folder: Path | None = None) -> str:
+    """A file name made from a title, that no other note has.
+
+    ``taken`` are names in lower case; a file in ``folder`` keeps its name.
+
+    >>> free_note_name("Minority attack", {"minority-attack.md"})
+    'minority-attack-2.md'
+    """
+    words = "".join(sign if sign.isalnum() else " " for sign in title.lower()).split()
+    stem = "-".join(words)[:40].strip("-") or "note"
+    name, number = f"{stem}{SUFFIX}", 1
+    while name.lower() in taken or (folder is not None and (folder / name).exists()):
+        number += 1
+        name = f"{stem}-{number}{SUFFIX}"
+    return name
 
 
 def _text(path: Path) -> str:
@@ -122,22 +155,3 @@ def _text(path: Path) -> str:
         raise NoteError(
             [f"line {line} is not UTF-8; save the note in that encoding and try again"]
         ) from None
-
-
-def _is_file_name(name: str) -> bool:
-    return (
-        name.lower().endswith(SUFFIX)
-        and name[0] != "."
-        and len(name.encode("utf-8", "replace")) <= 200
-        and not any(sign in '/\\:*?"<>|' or ord(sign) < 32 for sign in name)
-    )
-
-
-def _free_name(title: str, taken: set[str], folder: Path) -> str:
-    words = "".join(sign if sign.isalnum() else " " for sign in title.lower()).split()
-    stem = "-".join(words)[:40].strip("-") or "note"
-    name, number = f"{stem}{SUFFIX}", 1
-    while name.lower() in taken or (folder / name).exists():
-        number += 1
-        name = f"{stem}-{number}{SUFFIX}"
-    return name

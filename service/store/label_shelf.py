@@ -1,0 +1,193 @@
+"""The shelf of the author's own labels: one verdict for each skeleton."""
+
+from __future__ import annotations
+
+import builtins
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, delete, insert, select, update
+
+from pawnlore.service.store.errors import NotFound, Refused, StoreError
+from pawnlore.service.store.schema import LabelRow
+from pawnlore.service.store.store import Store, count_up
+from pawnlore.service.store.values import any_text, one_line
+from pawnlore.structures.catalogue import UNSETTLED
+from pawnlore.structures.skeleton import Masks, canonical_batch
+
+REASON_LENGTH = 10_000
+"""Characters in the reason of a label."""
+
+_SWAPPED = {"white": "black", "black": "white", "both": "both"}
+
+
+@dataclass(frozen=True, slots=True)
+class StoredLabel:
+    """A label as it stands in the store.
+
+    ``skeleton`` is White's and Black's mask of the canonical one of the
+    skeleton and its mirror, and ``holder`` is that one's. ``fen`` is the
+    position as the author gave it. ``revision`` counts from 1.
+    """
+
+    id: str
+    number: int
+    skeleton: tuple[int, int]
+    structure: str
+    holder: str
+    fen: str
+    reason: str
+    author: str
+    revision: int
+    created: datetime
+    changed: datetime
+
+
+class StaleLabel(StoreError):
+    """Somebody else changed the label in between; ``current`` is what stands now."""
+
+    def __init__(self, current: StoredLabel) -> None:
+        self.current = current
+        super().__init__(
+            f"the label was changed in between: it is at revision {current.revision} now"
+        )
+
+
+class LabelShelf:
+    """The labels of a store."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+
+    def state(self) -> int:
+        """A number that is another one after every change of any label."""
+        return self.store.counter("labels")
+
+    def list(self, *, after: int = 0, limit: int | None = None) -> builtins.list[StoredLabel]:
+        """Labels in the order in which they came; ``after`` is the last number before."""
+        query = _labels().where(LabelRow.number > after).order_by(LabelRow.number)
+        if limit is not None:
+            query = query.limit(limit)
+        with self.store.reading() as connection:
+            return [_label(row) for row in connection.execute(query)]
+
+    def get(self, id: str) -> StoredLabel:
+        """One label; raises `NotFound`."""
+        with self.store.reading() as connection:
+            return _get(connection, id)
+
+    def of(self, skeleton: tuple[int, int]) -> StoredLabel | None:
+        """The label on a skeleton or on its mirror, if there is one."""
+        key, _ = _canonical(skeleton)
+        with self.store.reading() as connection:
+            row = connection.execute(_labels().where(LabelRow.skeleton == key)).one_or_none()
+        return None if row is None else _label(row)
+
+    def put(
+        self,
+        skeleton: tuple[int, int],
+        structure: str,
+        holder: str,
+        *,
+        fen: str = "",
+        reason: str = "",
+        author: str = "",
+        expected_revision: int | None = None,
+    ) -> StoredLabel:
+        """Label a skeleton, or label it anew.
+
+        ``holder`` is that of the skeleton as it is given. ``expected_revision``
+        is the revision to replace, none for whatever is there, 0 for there
+        being none. Raises `StaleLabel` and `Refused`.
+        """
+        structure = one_line(structure, "the structure")
+        if holder not in _SWAPPED or (structure == UNSETTLED and holder != "both"):
+            raise Refused("the holder must be white, black or both, and both where unsettled")
+        key, swapped = _canonical(skeleton)
+        values: dict[str, Any] = {
+            "structure": structure,
+            "holder": _SWAPPED[holder] if swapped else holder,
+            "fen": one_line(fen, "the position", needed=False),
+            "reason": any_text(reason, "the reason", REASON_LENGTH),
+            "author": one_line(author, "the author's name", needed=False),
+            "changed": self.store.clock(),
+        }
+        with self.store.writing() as connection:
+            row = connection.execute(_labels().where(LabelRow.skeleton == key)).one_or_none()
+            current = None if row is None else _label(row)
+            if current is None:
+                if expected_revision:
+                    raise NotFound("the label is not there any more")
+                id = self.store.new_id()
+                connection.execute(
+                    insert(LabelRow).values(
+                        **values, id=id, skeleton=key, revision=1, created=values["changed"]
+                    )
+                )
+            else:
+                id = current.id
+                if expected_revision not in (None, current.revision):
+                    raise StaleLabel(current)
+                done = connection.execute(
+                    update(LabelRow)
+                    .where(LabelRow.id == id, LabelRow.revision == current.revision)
+                    .values(**values, revision=current.revision + 1)
+                )
+                if done.rowcount != 1:
+                    raise StaleLabel(_get(connection, id))
+            count_up(connection, "labels")
+            return _get(connection, id)
+
+    def delete(self, id: str, *, expected_revision: int | None = None) -> None:
+        """Take a label away; raises `NotFound` and `StaleLabel`."""
+        with self.store.writing() as connection:
+            current = _get(connection, id)
+            if expected_revision not in (None, current.revision):
+                raise StaleLabel(current)
+            done = connection.execute(
+                delete(LabelRow).where(
+                    LabelRow.id == current.id, LabelRow.revision == current.revision
+                )
+            )
+            if done.rowcount != 1:
+                raise StaleLabel(_get(connection, id))
+            count_up(connection, "labels")
+
+
+def _canonical(skeleton: tuple[int, int]) -> tuple[str, bool]:
+    """The key of a skeleton, and whether its mirror is the canonical one."""
+    masks: Masks = np.array([skeleton], dtype=np.uint64)
+    canonical, swapped, _ = canonical_batch(masks)
+    white, black = canonical[0].tolist()
+    return f"{white:016x}{black:016x}", bool(swapped[0])
+
+
+def _labels() -> Any:
+    return select(
+        LabelRow.id,
+        LabelRow.number,
+        LabelRow.skeleton,
+        LabelRow.structure,
+        LabelRow.holder,
+        LabelRow.fen,
+        LabelRow.reason,
+        LabelRow.author,
+        LabelRow.revision,
+        LabelRow.created,
+        LabelRow.changed,
+    )
+
+
+def _label(row: Any) -> StoredLabel:
+    id, number, key, *rest = row
+    return StoredLabel(id, number, (int(key[:16], 16), int(key[16:], 16)), *rest)
+
+
+def _get(connection: Connection, id: str) -> StoredLabel:
+    key = id.encode("utf-8", "replace").decode().replace("\0", "")[:40]
+    row = connection.execute(_labels().where(LabelRow.id == key)).one_or_none()
+    if row is None:
+        raise NotFound("there is no such label")
+    return _label(row)
