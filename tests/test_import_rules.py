@@ -34,7 +34,6 @@ ALLOWED: dict[str, frozenset[str]] = {
             "joblib",
             "markdown_it",
             "numpy",
-            "platformdirs",
             "psycopg",
             "pyarrow",
             "sqlalchemy",
