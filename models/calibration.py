@@ -27,34 +27,77 @@ class Calibration:
     threshold: float
 
 
-def calibrate(rough: Classifier, labels: Labels) -> Calibration:
+def calibrate(network: Classifier, labels: Labels) -> Calibration:
     """Fit sharpness, shift and threshold on labelled positions off the core.
 
     Sharpness and shift minimise the log loss. The threshold is the lowest one
     that costs at most two right verdicts in a hundred against the best: a
     student is better served by a name that may be wrong than by none.
     """
-    off_core = np.flatnonzero(rough.matcher.match(labels.masks).family == NONE)
-    chosen = labels.take(off_core)
-    target = rough.classes.number(chosen.family, chosen.holder)
-    best = (np.inf, 1.0, 0.0)
-    for sharpness in np.round(np.arange(0.30, 1.55, 0.05), 2):
-        for shift in np.round(np.arange(-1.5, 1.55, 0.1), 2):
-            tried = replace(rough, sharpness=float(sharpness), none_shift=float(shift))
-            chances = tried.probabilities(chosen.masks)
-            loss = -np.log(np.maximum(chances[np.arange(len(chosen)), target], 1e-4)).mean()
-            best = min(best, (float(loss), float(sharpness), float(shift)))
-    _, sharpness, shift = best
-    fitted = replace(rough, sharpness=sharpness, none_shift=shift)
-    right = [int((decide(fitted, chosen, threshold) == target).sum()) for threshold in THRESHOLDS]
-    enough = max(right) - _MAY_COST * len(chosen)
+    scores, target = _off_core_scores(network, labels)
+    sharpness, shift = _fit(scores, target)
+    chances = _chances(scores, sharpness, shift)
+    best = chances.argmax(axis=1)
+    sure = chances[np.arange(target.size), best]
+    right = [
+        int((np.where(sure < threshold, NO_FAMILY, best) == target).sum())
+        for threshold in THRESHOLDS
+    ]
+    enough = max(right) - _MAY_COST * target.size
     lowest = next(t for t, count in zip(THRESHOLDS, right, strict=True) if count >= enough)
     return Calibration(sharpness, shift, float(lowest))
 
 
-def decide(classifier: Classifier, labels: Labels, threshold: float) -> npt.NDArray[np.int16]:
-    """The network's class for each labelled position at a threshold, (N,)."""
-    chances = np.round(classifier.probabilities(labels.masks), 5)
-    best = chances.argmax(axis=1)
-    low = chances[np.arange(len(labels)), best] < threshold
-    return np.where(low, NO_FAMILY, best).astype(np.int16)
+def calibrated_afresh(
+    network: Classifier, labels: Labels, *, folds: int = 5
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    """Each position's probability by a calibration fitted without it, and whether it is right.
+
+    The positions are dealt into ``folds`` by a fixed seed; each fold is judged
+    by what was fitted on the others, so that all of them can be measured on.
+    """
+    scores, target = _off_core_scores(network, labels)
+    fold = np.random.default_rng(0).permutation(target.size) % folds
+    probability, right = np.zeros(target.size), np.zeros(target.size, dtype=bool)
+    for number in range(folds):
+        there, here = np.flatnonzero(fold != number), np.flatnonzero(fold == number)
+        chances = _chances(scores[here], *_fit(scores[there], target[there]))
+        probability[here] = chances.max(axis=1)
+        right[here] = chances.argmax(axis=1) == target[here]
+    return probability, right
+
+
+def _off_core_scores(
+    network: Classifier, labels: Labels
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.intp]]:
+    """Uncalibrated log chances (N, classes) and the right classes (N,)."""
+    chosen = labels.take(np.flatnonzero(network.matcher.match(labels.masks).family == NONE))
+    plain = replace(network, sharpness=1.0, none_shift=0.0).probabilities(chosen.masks)
+    target = network.classes.number(chosen.family, chosen.holder).astype(np.intp)
+    return np.log(np.maximum(plain, 1e-30)), target
+
+
+def _chances(
+    scores: npt.NDArray[np.float64], sharpness: float, shift: float
+) -> npt.NDArray[np.float64]:
+    odds = scores * sharpness
+    odds[:, NO_FAMILY] += shift
+    odds = np.exp(odds - odds.max(axis=1, keepdims=True))
+    chances: npt.NDArray[np.float64] = odds / odds.sum(axis=1, keepdims=True)
+    return chances
+
+
+def _fit(scores: npt.NDArray[np.float64], target: npt.NDArray[np.intp]) -> tuple[float, float]:
+    """The sharpness and shift of the least log loss, on a grid."""
+    rows = np.arange(target.size)
+    tried = (
+        (
+            float(-np.log(np.maximum(_chances(scores, a, b)[rows, target], 1e-6)).mean()),
+            float(a),
+            float(b),
+        )
+        for a in np.round(np.arange(0.20, 1.25, 0.05), 2)
+        for b in np.round(np.arange(-1.0, 1.05, 0.1), 2)
+    )
+    _, sharpness, shift = min(tried)
+    return sharpness, shift

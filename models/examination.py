@@ -2,7 +2,7 @@
 
 Three papers. *Cores*: sampled skeletons that meet a core, from the part that
 training never sees, judged by the network alone. *Off the core*: positions of
-games, each named by several people on their own. *Far off*: skeletons of games
+games, each named by several raters on their own. *Far off*: skeletons of games
 that are more than one condition away from every core, where the answer is none.
 """
 
@@ -19,7 +19,7 @@ from pawnlore.models.classes import NO_FAMILY, Classes
 from pawnlore.models.classifier import Classifier
 from pawnlore.models.labels import Labels
 from pawnlore.models.sampling import game_skeletons, sample_cores
-from pawnlore.models.split import TEST, part_of
+from pawnlore.models.split import HELD_OUT, part_of
 from pawnlore.structures.core_gap import core_gaps
 from pawnlore.structures.matcher import CoreMatcher
 from pawnlore.structures.skeleton import Masks
@@ -60,7 +60,7 @@ class OffCorePaper:
 
     ``agreement`` with the majority over all, ``named_agreement`` over those
     that the majority names, ``all_unsettled`` what saying unsettled to all
-    would reach, ``people`` how often two of the people agree.
+    would reach, ``raters`` how often two of the raters agree.
     """
 
     count: int
@@ -69,22 +69,22 @@ class OffCorePaper:
     named_agreement: float
     named_share: float
     all_unsettled: float
-    people: float
+    raters: float
 
 
 def core_exam(matcher: CoreMatcher) -> tuple[Masks, npt.NDArray[np.int16], npt.NDArray[np.int8]]:
-    """Core skeletons (N, 2) from the test part, with the family and holder that they have."""
+    """Core skeletons (N, 2) from the held-out part, with the family and holder that they have."""
     rng = np.random.default_rng(EXAM_SEED)
     masks = sample_cores(matcher, rng, each=CORES_EACH)
-    masks = masks[part_of(masks) == TEST]
+    masks = masks[part_of(masks) == HELD_OUT]
     match = matcher.match(masks)
     return masks, match.family, match.holder
 
 
 def far_exam(matcher: CoreMatcher) -> Masks:
-    """Skeletons of games from the test part that no core is near."""
+    """Skeletons of games from the held-out part that no core is near."""
     games = game_skeletons().masks
-    games = games[part_of(games) == TEST]
+    games = games[part_of(games) == HELD_OUT]
     games = games[matcher.match(games).family == NONE]
     near = np.zeros(games.shape[0], dtype=bool)
     near[core_gaps(matcher, games).row] = True
@@ -129,7 +129,7 @@ def sit_core_paper(
 
 
 def sit_off_core_paper(judge: Judge, classes: Classes, exam: Labels) -> OffCorePaper:
-    """Mark a judge's answers on positions that people named."""
+    """Mark a judge's answers on positions that raters named."""
     truth, answer = classes.number(exam.family, exam.holder), judge(exam.masks)
     right, named = truth == answer, truth != NO_FAMILY
     return OffCorePaper(
@@ -139,12 +139,12 @@ def sit_off_core_paper(judge: Judge, classes: Classes, exam: Labels) -> OffCoreP
         named_agreement=float(right[named].mean()),
         named_share=float((answer != NO_FAMILY).mean()),
         all_unsettled=float((~named).mean()),
-        people=people_agreement(exam),
+        raters=raters_agreement(exam),
     )
 
 
-def people_agreement(exam: Labels) -> float:
-    """How often two of the people who named a position agree, over all pairs."""
+def raters_agreement(exam: Labels) -> float:
+    """How often two of the raters of a position agree, over all pairs."""
     same = [
         a.strip() == b.strip()
         for votes in exam.votes
@@ -166,15 +166,10 @@ class CalibrationBin:
 
 
 def calibration_bins(
-    classifier: Classifier, exam: Labels, bins: int = 10
+    probability: npt.NDArray[np.float64], right: npt.NDArray[np.bool_], bins: int = 10
 ) -> tuple[CalibrationBin, ...]:
-    """The verdicts on labelled positions, by probability, in bins of equal width."""
-    verdicts = classifier.classify(exam.masks)
-    classes = classifier.classes
-    right = classes.number(verdicts.family, verdicts.holder) == classes.number(
-        exam.family, exam.holder
-    )
-    place = np.minimum((verdicts.probability * bins).astype(np.intp), bins - 1)
+    """Verdicts by probability, (N,), in bins of equal width, with the share that is right."""
+    place = np.minimum((probability * bins).astype(np.intp), bins - 1)
     found = []
     for number in range(bins):
         part = np.flatnonzero(place == number)
@@ -184,7 +179,7 @@ def calibration_bins(
                     number / bins,
                     (number + 1) / bins,
                     int(part.size),
-                    float(verdicts.probability[part].mean()),
+                    float(probability[part].mean()),
                     float(right[part].mean()),
                 )
             )

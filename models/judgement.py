@@ -4,8 +4,8 @@ A skeleton that misses cores by a condition or two is a choice between those
 families and none. For each of them a logistic model weighs how it misses
 (`pawnlore.structures.core_gap`): a lever just played speaks for the family, a
 key pawn gone against it, a pawn more for one side hints at an exchange in
-mid-air. Its weights come from positions that people judged; with it, as many
-skeletons as wanted can be given the label that those people would likely give.
+mid-air. Its weights come from positions that raters judged; with it, as many
+skeletons as wanted can be given the label that those raters would likely give.
 It serves training only; predictions come from the network trained on it.
 """
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pawnlore.models.labels import Labels, learnt_labels, shipped_labels
-from pawnlore.models.split import CALIBRATION, TEST, TRAINING, part_of, skeleton_keys
+from pawnlore.models.split import TRAINING, part_of, skeleton_keys
 from pawnlore.structures.catalogue import Catalogue
 
 AS_IN_PLAY = ("off-i", "off-g", "off-m", "off-s")
@@ -23,19 +23,16 @@ EXAM = "exam.epd"
 class LabelSets:
     """Labelled positions by what they serve; no skeleton or mirror is in two.
 
-    ``exam`` was named by several people each; ``spare`` are single judgements
-    that nothing was fitted on either, and serve where numbers count, as for
-    the calibration error.
+    ``exam`` was named by several raters each, and nothing is fitted on it.
     """
 
     training: Labels
     calibration: Labels
-    spare: Labels
     exam: Labels
 
     def reserved_keys(self) -> npt.NDArray[np.void]:
         """The keys of all skeletons that must not be learnt from."""
-        kept = (self.calibration, self.spare, self.exam)
+        kept = (self.calibration, self.exam)
         return np.concatenate([skeleton_keys(labels.masks) for labels in kept])
 
 
@@ -44,10 +41,10 @@ def shipped_label_sets(catalogue: Catalogue) -> LabelSets:
     exam = shipped_labels(EXAM, catalogue)
     labels = learnt_labels(catalogue)
     free = ~np.isin(skeleton_keys(labels.masks), skeleton_keys(exam.masks))
-    part = part_of(labels.masks)
+    learnt = part_of(labels.masks) == TRAINING
     drawn = np.array([label.startswith(AS_IN_PLAY) for label in labels.ids])
-    training, calibration, spare = (
-        labels.take(np.flatnonzero(free & (part == number) & fit))
-        for number, fit in ((TRAINING, True), (CALIBRATION, drawn), (TEST, drawn))
+    return LabelSets(
+        labels.take(np.flatnonzero(free & learnt)),
+        labels.take(np.flatnonzero(free & ~learnt & drawn)),
+        exam,
     )
-    return LabelSets(training, calibration, spare, exam)

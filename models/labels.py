@@ -3,7 +3,7 @@
 Each line is an EPD position with these opcodes: ``id`` names the line, ``c0``
 is the family id or ``unsettled``, ``c1`` the holder (``white``, ``black`` or
 ``both``), ``c2`` the reason in a few words, ``c3`` the kind of the line. Where
-several people judged a position on their own, ``c4`` holds all their verdicts,
+several raters judged a position on their own, ``c4`` holds all their verdicts,
 as in ``carlsbad white; unsettled both; carlsbad white``.
 """
 

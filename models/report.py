@@ -12,7 +12,7 @@ from sklearn.ensemble import ExtraTreesClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.neighbors import KNeighborsClassifier
 
-from pawnlore.models.calibration import THRESHOLDS
+from pawnlore.models.calibration import THRESHOLDS, calibrated_afresh
 from pawnlore.models.classes import NO_FAMILY
 from pawnlore.models.classifier import Classifier
 from pawnlore.models.examination import (
@@ -33,7 +33,7 @@ from pawnlore.models.labels import join_labels
 from pawnlore.models.network_input import network_input
 from pawnlore.models.training import TrainingPlan, build_training_set, learn_judgement
 from pawnlore.structures.skeleton import Masks
-from pawnlore.structures.verdict import HOLDERS, NONE
+from pawnlore.structures.verdict import HOLDERS
 
 
 @dataclass(frozen=True)
@@ -126,11 +126,10 @@ def examine(classifier: Classifier) -> Report:
 def _calibration(
     classifier: Classifier, sets: LabelSets
 ) -> tuple[float, int, tuple[CalibrationBin, ...]]:
-    """The calibration error on everything off the core that nothing was fitted on."""
-    labels = join_labels(sets.exam, sets.spare)
-    off_core = np.flatnonzero(classifier.matcher.match(labels.masks).family == NONE)
-    bins = calibration_bins(classifier, labels.take(off_core))
-    return calibration_error(bins), int(off_core.size), bins
+    """The calibration error off the core, on everything that the network has not learnt from."""
+    probability, right = calibrated_afresh(classifier, join_labels(sets.calibration, sets.exam))
+    bins = calibration_bins(probability, right)
+    return calibration_error(bins), int(right.size), bins
 
 
 def _confusions(

@@ -31,10 +31,10 @@ def report_text(report: Report) -> str:
     ]
     lines += [
         "",
-        "Off the core, against the majority of people",
+        "Off the core, against the majority of raters",
         f"  positions {off.count}; agreement {off.agreement:.3f}"
         f" (saying unsettled to all: {off.all_unsettled:.3f};"
-        f" two of the people: {off.people:.3f})",
+        f" two of the raters: {off.raters:.3f})",
         f"  of the {off.named} that the majority names: {off.named_agreement:.3f};"
         f" named by the model: {off.named_share:.3f} of all",
         f"  expected calibration error {report.off_core_calibration_error:.3f}"

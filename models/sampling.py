@@ -8,10 +8,12 @@ that is handed in.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
+import chess
 import numpy as np
 import numpy.typing as npt
 from joblib import Parallel, delayed
@@ -219,6 +221,30 @@ def _neighbours(base: Masks, rng: np.random.Generator, edits: int) -> Masks:
             skeleton = _step(skeleton, rng)
         out.append(skeleton)
     return pack(out)
+
+
+def captures_in_mid_air(base: Masks) -> Masks:
+    """Every skeleton one central pawn capture after one of ``base`` that a pawn can take back.
+
+    A pawn takes a pawn on one of the files c to f and can be retaken by a pawn:
+    the exchange is half done. Returns distinct skeletons (N, 2).
+    """
+    found: set[tuple[int, int]] = set()
+    for white, black in base.tolist():
+        found.update(_white_captures(white, black))
+        turned = Skeleton(white, black).mirrored()
+        found.update(
+            Skeleton(w, b).mirrored() for w, b in _white_captures(turned.white, turned.black)
+        )
+    return pack(sorted(found))
+
+
+def _white_captures(white: int, black: int) -> Iterator[tuple[int, int]]:
+    for square in chess.scan_forward(white):
+        for target in chess.scan_forward(chess.BB_PAWN_ATTACKS[chess.WHITE][square] & black):
+            # From the target, White's attack pattern names the squares of Black's defenders.
+            if 2 <= target % 8 <= 5 and chess.BB_PAWN_ATTACKS[chess.WHITE][target] & black:
+                yield white & ~(1 << square) | 1 << target, black & ~(1 << target)
 
 
 def _step(skeleton: Skeleton, rng: np.random.Generator) -> Skeleton:

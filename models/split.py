@@ -12,10 +12,10 @@ import numpy.typing as npt
 
 from pawnlore.structures.skeleton import Masks, canonical_batch
 
-TRAINING, CALIBRATION, TEST = 0, 1, 2
-"""The three parts: seven, two and one skeletons in ten."""
+TRAINING, HELD_OUT = 0, 1
+"""The two parts: seven and three skeletons in ten."""
 
-_TENTHS = np.array([0, 0, 0, 0, 0, 0, 0, 1, 1, 2], dtype=np.int8)
+_TENTHS = np.array([TRAINING] * 7 + [HELD_OUT] * 3, dtype=np.int8)
 
 
 def _scramble(values: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:

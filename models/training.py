@@ -22,7 +22,12 @@ from pawnlore.models.classifier import Classifier
 from pawnlore.models.judgement import TrainerJudgement
 from pawnlore.models.label_sets import LabelSets, shipped_label_sets
 from pawnlore.models.network_input import network_input
-from pawnlore.models.sampling import game_skeletons, sample_cores, sample_neighbours
+from pawnlore.models.sampling import (
+    captures_in_mid_air,
+    game_skeletons,
+    sample_cores,
+    sample_neighbours,
+)
 from pawnlore.models.split import TRAINING, part_of, skeleton_keys
 from pawnlore.structures.matcher import CoreMatcher, shipped_matcher
 from pawnlore.structures.skeleton import Masks, mirror_batch
@@ -129,10 +134,12 @@ def build_training_set(
     near_games = np.repeat(games, plan.neighbours_of_games, axis=0)
     near_cores = np.repeat(cores, plan.neighbours_of_cores, axis=0)
     far = near_cores[rng.random(near_cores.shape[0]) < plan.far_share]
+    half_done = captures_in_mid_air(np.concatenate([games, cores]))
     pool = np.concatenate(
         [
             games,
             cores,
+            half_done,
             sample_neighbours(near_games, rng, jobs=jobs),
             sample_neighbours(near_cores, rng, jobs=jobs),
             sample_neighbours(far, rng, edits=3, jobs=jobs),
@@ -143,6 +150,8 @@ def build_training_set(
     pool = pool[kept]
     match = matcher.match(pool)
     family, holder, chance = judgement.judge(pool)
+    # Half an exchange is unsettled by definition, whatever the pawns look like.
+    chance = np.where(np.isin(skeleton_keys(pool), skeleton_keys(half_done)), 0.0, chance)
     core = match.family != NONE
     family = np.where(core, match.family, family).astype(np.int16)
     holder = np.where(core, match.holder, holder).astype(np.int8)
