@@ -6,19 +6,16 @@ import io
 
 import chess
 import chess.pgn
-import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from repertoires import by_cores
 
 from pawnlore.service.exports.pgn import COLUMNS, write_repertoire
 from pawnlore.service.exports.tag_comments import is_tag, with_tags, without_tags
 from pawnlore.structures.distinct_verdicts import distinct_verdicts
-from pawnlore.structures.matcher import shipped_matcher
 from pawnlore.structures.pgn_reader import read_repertoire
 from pawnlore.structures.repertoire import Comment, Repertoire
-from pawnlore.structures.skeleton import Masks
-from pawnlore.structures.verdict import BOTH, NONE, Verdicts
 
 
 def read(text: str) -> Repertoire:
@@ -27,24 +24,6 @@ def read(text: str) -> Repertoire:
 
 def written(book: Repertoire) -> str:
     return "".join(write_repertoire(book))
-
-
-def by_cores(masks: Masks) -> Verdicts:
-    """Verdicts of the cores alone, so that these tests need no trained model."""
-    matcher = shipped_matcher()
-    match = matcher.match(masks)
-    count = len(masks)
-    settled = match.family != NONE
-    return Verdicts(
-        matcher.catalogue.ids,
-        match.family,
-        match.holder,
-        np.where(settled, 0.98, 0.75),
-        settled,
-        np.full(count, NONE, dtype=np.int16),
-        np.full(count, BOTH, dtype=np.int8),
-        np.zeros(count),
-    )
 
 
 # Texts that are made of everything an author may write --------------------------------

@@ -6,42 +6,23 @@ import io
 from pathlib import Path
 
 import chess
-import numpy as np
 import pytest
 from hypothesis import given
+from repertoires import by_cores
 
 from pawnlore.structures.break_on_board import ILLEGAL, IN_THE_WAY, LATER, NEXT, NOW
 from pawnlore.structures.break_practice import NO_SQUARE, pawn_moves
 from pawnlore.structures.breaks import BreakTree, Prospect, break_tree
 from pawnlore.structures.distinct_verdicts import distinct_verdicts
-from pawnlore.structures.matcher import shipped_matcher
 from pawnlore.structures.pawn_levers import CAPTURE, PIECE, PUSH
 from pawnlore.structures.pgn_reader import read_repertoire
 from pawnlore.structures.query_position import QueryPosition, query_position
 from pawnlore.structures.recaptures import STANDS
 from pawnlore.structures.repertoire import Repertoire
-from pawnlore.structures.skeleton import Masks, Skeleton, SkeletonError
-from pawnlore.structures.verdict import BOTH, NONE, Verdicts
+from pawnlore.structures.skeleton import Skeleton, SkeletonError
 
 DEMO = sorted((Path(__file__).resolve().parents[2] / "labelled_demo" / "repertoire").glob("*.pgn"))
 CARLSBAD = "r1bqrnk1/pp2bppp/2p2n2/3p2B1/3P4/2NBPN2/PPQ2PPP/1R3RK1 b - - 1 11"
-
-
-def by_cores(masks: Masks) -> Verdicts:
-    matcher = shipped_matcher()
-    match = matcher.match(masks)
-    count = len(masks)
-    settled = match.family != NONE
-    return Verdicts(
-        matcher.catalogue.ids,
-        match.family,
-        match.holder,
-        np.where(settled, 0.98, 0.7),
-        settled,
-        np.full(count, NONE, dtype=np.int16),
-        np.full(count, BOTH, dtype=np.int8),
-        np.zeros(count),
-    )
 
 
 def tree_of(text: str) -> BreakTree:

@@ -11,40 +11,20 @@ from pathlib import Path
 
 import chess
 import chess.pgn
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from repertoires import by_cores
 
 from pawnlore.structures.distinct_verdicts import distinct_verdicts
 from pawnlore.structures.groups import groups
 from pawnlore.structures.load import Load, LoadCounter
-from pawnlore.structures.matcher import shipped_matcher
 from pawnlore.structures.pgn_reader import read_repertoire
 from pawnlore.structures.position_key import position_key
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.repertoire_side import RepertoireSide, given_side
-from pawnlore.structures.skeleton import Masks
 from pawnlore.structures.structure_paths import StructurePaths, structure_paths
 from pawnlore.structures.transpositions import NoPositions
-from pawnlore.structures.verdict import BOTH, NONE, Verdicts
-
-
-def by_cores(masks: Masks) -> Verdicts:
-    """Verdicts of the cores alone, so that these tests need no trained model."""
-    matcher = shipped_matcher()
-    match = matcher.match(masks)
-    count = len(masks)
-    return Verdicts(
-        matcher.catalogue.ids,
-        match.family,
-        match.holder,
-        np.ones(count),
-        match.family != NONE,
-        np.full(count, NONE, dtype=np.int16),
-        np.full(count, BOTH, dtype=np.int8),
-        np.zeros(count),
-    )
 
 
 class Case:

@@ -17,8 +17,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from repertoires import by_cores
 
-from pawnlore.structures.matcher import shipped_matcher
 from pawnlore.structures.move_order import (
     ALLOWS,
     BREAK,
@@ -43,25 +43,6 @@ from pawnlore.structures.pgn_reader import read_repertoire
 from pawnlore.structures.position_key import position_key
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.repertoire_side import given_side
-from pawnlore.structures.skeleton import Masks
-from pawnlore.structures.verdict import BOTH, NONE, Verdicts
-
-
-def by_cores(masks: Masks) -> Verdicts:
-    """Verdicts of the cores alone, so that these tests need no trained model."""
-    matcher = shipped_matcher()
-    match = matcher.match(masks)
-    count = len(masks)
-    return Verdicts(
-        matcher.catalogue.ids,
-        match.family,
-        match.holder,
-        np.ones(count),
-        match.family != NONE,
-        np.full(count, NONE, dtype=np.int16),
-        np.full(count, BOTH, dtype=np.int8),
-        np.zeros(count),
-    )
 
 
 def read(text: str) -> Repertoire:
