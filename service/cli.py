@@ -25,6 +25,8 @@ COMMANDS = (
     "similar",
     "train",
     "evaluate",
+    "serve",
+    "access",
 )
 """Every command, in the order in which ``--help`` lists them."""
 

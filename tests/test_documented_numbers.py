@@ -8,12 +8,14 @@ from pathlib import Path
 import pytest
 
 from pawnlore.service.position_lines import LINE_LIMIT
+from pawnlore.service.settings import ServiceLimits
 from pawnlore.structures.catalogue import shipped_catalogue
 from pawnlore.structures.pgn_limits import Limits
 
 README = (Path(__file__).resolve().parent.parent / "README.md").read_text(encoding="utf-8")
 MEBI = 1024 * 1024
 LIMITS = Limits()
+SERVICE = ServiceLimits()
 
 
 @pytest.mark.parametrize(
@@ -27,6 +29,12 @@ LIMITS = Limits()
         ("nodes of one run", f"{LIMITS.nodes:,}"),
         ("problems that are told in words", f"{LIMITS.problems:,}"),
         ("one line of `classify`", f"{LINE_LIMIT:,} bytes"),
+        ("body of one request", f"{SERVICE.body_bytes // MEBI} Mi bytes"),
+        ("body of one upload of PGN", f"{SERVICE.pgn_bytes // MEBI} Mi bytes"),
+        ("values in one JSON body", f"{SERVICE.json_values:,}"),
+        ("lists and objects inside one another in JSON", f"{SERVICE.json_depth}"),
+        ("time for one request to arrive", f"{SERVICE.seconds:.0f} seconds"),
+        ("time to work on one request", f"{SERVICE.work_seconds:.0f} seconds"),
     ],
 )
 def test_a_limit_is_documented(row: str, value: str) -> None:
