@@ -12,6 +12,7 @@ from pawnlore.service.access.signing_key import signing_key
 from pawnlore.service.api.blueprints import blueprints
 from pawnlore.service.api.problems import Problem, problem_response, register_problems
 from pawnlore.service.deadline import OutOfTime
+from pawnlore.service.front_page import pages as front_pages
 from pawnlore.service.health import pages as health_pages
 from pawnlore.service.logs import register_request_log
 from pawnlore.service.running import Running, put_at_hand
@@ -61,7 +62,7 @@ def create_app(settings: Settings, store: Store, classifier: Classifier) -> Flas
     register_request_log(app)
     register_guard(app, Guard(settings, AccessShelf(store)))
     app.after_request(_put_headers)
-    for blueprint in (health_pages, access_pages, *blueprints()):
+    for blueprint in (health_pages, access_pages, front_pages, *blueprints()):
         app.register_blueprint(blueprint)
     return app
 

@@ -233,6 +233,12 @@ def test_a_bad_token_is_told_on_loopback_too(local: TestService) -> None:
     assert local.client().get("/trial/who", headers=bearer("nothing")).status_code == 401
 
 
+def test_a_names_signs_are_shown_as_they_are(public: TestService) -> None:
+    client = browser(public)
+    page = client.get("/", headers=bearer(public.token(name="<b>mine</b>"))).get_data(as_text=True)
+    assert "&lt;b&gt;mine&lt;/b&gt;" in page
+
+
 def test_health_needs_no_token(public: TestService) -> None:
     assert browser(public).get("/healthz").status_code == 200
     assert browser(public).get("/readyz").status_code == 200
@@ -256,8 +262,10 @@ def test_a_browser_signs_in_and_out(public: TestService) -> None:
         assert attribute in cookie
     assert token not in cookie
     assert client.get("/trial/who").get_json()["name"] == "laptop"
+    assert "Signed in as laptop, to write" in client.get("/").get_data(as_text=True)
     assert client.post("/sign-out", headers=OURS).status_code == 303
     assert client.get("/trial/who").status_code == 401
+    assert "Nobody is signed in" in client.get("/").get_data(as_text=True)
 
 
 def test_a_change_with_a_cookie_must_come_from_our_own_page(public: TestService) -> None:
@@ -400,6 +408,7 @@ def test_every_view_that_everybody_may_use_is_known(local: TestService) -> None:
         if needs_of(local.app.view_functions[rule.endpoint], "POST").right == "nothing"
     }
     assert open_views <= {
+        "/",
         "/healthz",
         "/readyz",
         "/sign-in",

@@ -65,10 +65,13 @@ def test_health_and_readiness(client: FlaskClient) -> None:
 def test_a_lost_store_is_told_and_recovers(service: TestService, client: FlaskClient) -> None:
     file = Path(service.settings.database.removeprefix("sqlite:///"))
     away = file.with_name("away")
+    token = service.token()
+    service.store.close()
     file.rename(away)
     found = problem(client.get("/readyz"), 503)
     assert found["type"] == "/problems/store"
-    assert client.get("/healthz").status_code == 200
+    assert client.get("/healthz", headers=bearer(token)).status_code == 200
+    problem(client.get("/trial/who", headers=bearer(token)), 503)
     away.rename(file)
     assert client.get("/readyz").status_code == 200
 

@@ -360,6 +360,27 @@ def test_behind_a_trusted_proxy_the_scheme_is_the_proxys(tmp_path: Path) -> None
     service.store.close()
 
 
+def test_a_server_listens_on_ipv6_too(tmp_path: Path) -> None:
+    if not socket.has_ipv6:
+        pytest.skip("this Python has no IPv6")
+    service = make_service(tmp_path, host="::1", port=0)
+    try:
+        server = WebServer(service.app, service.settings, threads=1)
+    except (OSError, ValueError):
+        pytest.skip("this machine has no IPv6")
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    found = ADDRESS.search(server.addresses[0])
+    assert found is not None
+    connection = http.client.HTTPConnection("::1", int(found[1]), timeout=30)
+    connection.request("GET", "/trial/who")
+    assert json.loads(connection.getresponse().read())["right"] == "write"
+    connection.close()
+    server.stop()
+    thread.join(30)
+    service.store.close()
+
+
 def test_a_token_in_a_header_opens_a_served_view(tmp_path: Path) -> None:
     service = make_service(tmp_path, port=0, sign_in=True)
     server = WebServer(service.app, service.settings, threads=1)
