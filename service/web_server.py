@@ -19,7 +19,6 @@ from waitress.task import ErrorTask, ThreadedTaskDispatcher
 from waitress.utilities import BadRequest
 
 from pawnlore.service.api.problems import CONTENT_TYPE, problem_document
-from pawnlore.service.logs import tell
 from pawnlore.service.settings import Settings
 
 GRACE_SECONDS = 30.0
@@ -213,8 +212,8 @@ def stop_on_signals(server: WebServer) -> None:
     """Stop gracefully on SIGTERM and SIGINT; a second one ends at once."""
 
     def handle(number: int, _frame: FrameType | None) -> None:
+        # No logging in here: the signal may have come in the middle of a log line.
         signal.signal(number, signal.SIG_DFL)
-        tell("stopping", signal=signal.Signals(number).name)
         server.stop()
 
     signal.signal(signal.SIGTERM, handle)

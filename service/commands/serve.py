@@ -89,7 +89,12 @@ def run(args: argparse.Namespace) -> int:
     for address in server.addresses:
         print(f"Pawnlore is at {address} (Ctrl-C stops it)", flush=True)
         tell("listening", address=address, sign_in=settings.needs_sign_in)
-    given_up = server.run(parts_of(app).stopping.set)
+
+    def stopping() -> None:
+        parts_of(app).stopping.set()
+        tell("stopping")
+
+    given_up = server.run(stopping)
     store.close()
     tell("stopped", given_up=given_up)
     return 1 if given_up else 0

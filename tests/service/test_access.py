@@ -10,6 +10,8 @@ from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
+from hypothesis import given
+from hypothesis import strategies as st
 from running_services import TestService, bearer, make_service
 from sqlalchemy import text
 from werkzeug.test import TestResponse
@@ -111,6 +113,34 @@ def test_names_and_literal_addresses_of_a_public_service() -> None:
     assert answers_for("[2001:db8::1]", settings)
     assert not answers_for("evil.example", settings)
     assert name_in("Study.Example.:443") == STUDY
+
+
+@pytest.fixture(scope="module")
+def lasting(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestService]:
+    made = make_service(tmp_path_factory.mktemp("lasting"), names=(STUDY,), host="0.0.0.0")
+    yield made
+    made.store.close()
+
+
+_HOSTILE = st.text(st.characters(codec="latin-1"), max_size=40)
+
+
+@given(host=_HOSTILE, path=_HOSTILE, authorization=_HOSTILE, cookie=_HOSTILE, origin=_HOSTILE)
+def test_hostile_headers_and_paths_are_refused_and_break_nothing(
+    lasting: TestService, host: str, path: str, authorization: str, cookie: str, origin: str
+) -> None:
+    sent = {
+        "PATH_INFO": f"/{path}",
+        "HTTP_AUTHORIZATION": authorization,
+        "HTTP_COOKIE": f"pawnlore={cookie}",
+        "HTTP_ORIGIN": origin,
+    }
+    client = lasting.client()
+    assert client.get(environ_overrides={**sent, "HTTP_HOST": host}).status_code in (400, 404, 421)
+    known = {**sent, "HTTP_HOST": STUDY, "PATH_INFO": "/trial/notes"}
+    assert client.post(environ_overrides=known, json={}).status_code in (401, 403)
+    found = client.get(environ_overrides={**sent, "HTTP_HOST": STUDY})
+    assert found.status_code < 500
 
 
 # --- Who sends it.
