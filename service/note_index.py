@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 from pawnlore.service.note_text import note_html
 from pawnlore.structures.plan_note import PlanNote
@@ -24,6 +25,26 @@ class KnownNote:
     def html(self) -> str:
         """The body as HTML that may stand in a page."""
         return note_html(self.note.body)
+
+    @cached_property
+    def value(self) -> dict[str, Any]:
+        """What is told of the note where it applies, as plain values; not to be changed."""
+        note = self.note
+        return {
+            "id": self.id,
+            "revision": self.revision,
+            "title": note.title,
+            "structure": note.structure,
+            "holder": note.holder,
+            "side": note.side,
+            "when": list(note.when.words()),
+            "squares": list(note.squares),
+            "moves": list(note.moves),
+            "model_line": list(note.model_line),
+            "chapter": note.chapter,
+            "markdown": note.body,
+            "html": self.html,
+        }
 
     @property
     def order(self) -> tuple[int, str, str, str]:

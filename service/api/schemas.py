@@ -1,0 +1,255 @@
+"""The JSON Schemas of what the API takes and gives, by name (JSON Schema 2020-12)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pawnlore.service.api.describe import Schema, ref
+from pawnlore.service.settings import ServiceLimits
+from pawnlore.structures.plan_note import NOTE_LENGTH
+
+TEXT: Schema = {"type": "string"}
+NUMBER: Schema = {"type": "integer", "minimum": 0}
+TRUTH: Schema = {"type": "boolean"}
+TEXTS: Schema = {"type": "array", "items": TEXT}
+CHANCE: Schema = {"type": "number", "minimum": 0, "maximum": 1}
+HOLDER: Schema = {"enum": ["white", "black", "both"]}
+MOMENT: Schema = {"type": "string", "format": "date-time"}
+
+
+def thing(
+    needed: Mapping[str, Schema], free: Mapping[str, Schema] | None = None, words: str = ""
+) -> Schema:
+    """An object with fields that are always there, others that may be, and no more.
+
+    >>> thing({"a": TEXT})["required"]
+    ['a']
+    """
+    schema: dict[str, Any] = {
+        "type": "object",
+        "properties": {**needed, **(free or {})},
+        "required": list(needed),
+        "additionalProperties": False,
+    }
+    if words:
+        schema["description"] = words
+    return schema
+
+
+def listed(item: Schema, *, paged: bool = False) -> Schema:
+    """A list in an object; ``next`` is where the page after this one begins."""
+    fields: dict[str, Schema] = {"items": {"type": "array", "items": item}}
+    if paged:
+        fields["next"] = {
+            "type": ["string", "null"],
+            "description": "What to give as 'cursor' for the page after this one; null at the end.",
+        }
+    return thing(fields)
+
+
+def _choice(values: Sequence[str]) -> Schema:
+    return {"enum": list(values)}
+
+
+_VERDICT: dict[str, Schema] = {
+    "structure": {**TEXT, "description": "A structure's id, or 'unsettled'."},
+    "holder": HOLDER,
+    "probability": CHANCE,
+    "core": TRUTH,
+    "second": TEXT,
+    "second_holder": HOLDER,
+    "second_probability": CHANCE,
+}
+_BY: dict[str, Schema] = {"decided_by": _choice(("label", "core", "classifier"))}
+_NOTE: dict[str, Schema] = {
+    "id": TEXT,
+    "revision": {"type": "integer", "minimum": 1},
+    "name": {**TEXT, "description": "The name of the note's file."},
+    "title": TEXT,
+    "structure": TEXT,
+    "holder": _choice(("white", "black", "any")),
+    "side": _choice(("holder", "foe")),
+    "published": {**TRUTH, "description": "Whether students may read it."},
+    "author": TEXT,
+    "created": MOMENT,
+    "changed": MOMENT,
+    "deleted": {"type": ["string", "null"], "format": "date-time"},
+}
+_NOTE_TEXT: Schema = {
+    "type": "string",
+    "minLength": 1,
+    "maxLength": NOTE_LENGTH,
+    "description": "The whole note: a TOML header between two lines '+++', then CommonMark.",
+}
+_SECTIONS: Schema = {"type": "array", "items": thing({"section": TEXT, "text": TEXT})}
+_STRUCTURE: dict[str, Schema] = {
+    "id": TEXT,
+    "name": TEXT,
+    "rank": NUMBER,
+    "own": {**TEXT, "description": "The core: the holder's pawns, seen from White."},
+    "foe": {**TEXT, "description": "The core: the other side's pawns."},
+    "holder": {**TEXT, "description": "The rule that says whose it is."},
+    "definition": TEXT,
+    "openings": TEXTS,
+}
+_PLAN: Schema = thing({"summary": TEXT, "sections": _SECTIONS})
+_VOICES: Schema = {
+    "type": "array",
+    "items": thing({"side": TEXT, "square": TEXT, "weight": {"type": "number"}}),
+}
+
+SCHEMAS: dict[str, Schema] = {
+    "Verdict": thing(_VERDICT, _BY),
+    "ExplainedVerdict": thing(
+        {"fen": TEXT, **_VERDICT}, {**_BY, "explanation": ref("Explanation")}
+    ),
+    "Explanation": thing(
+        {
+            "for": _VOICES,
+            "against": _VOICES,
+            "missed": {
+                "type": "array",
+                "items": thing({"structure": TEXT, "holder": HOLDER, "gap": TEXT, "change": TEXT}),
+            },
+            "nearest": {
+                "oneOf": [
+                    {"type": "null"},
+                    thing(
+                        {
+                            "id": TEXT,
+                            "structure": TEXT,
+                            "holder": HOLDER,
+                            "reason": TEXT,
+                            "distance": {"type": "number"},
+                            "mirrored": TRUTH,
+                        }
+                    ),
+                ]
+            },
+        },
+        words="The pawns for and against the verdict, cores that are missed by one condition, "
+        "and the nearest labelled position.",
+    ),
+    "Positions": thing(
+        {
+            "fens": {
+                "type": "array",
+                "maxItems": ServiceLimits().batch_rows,
+                "items": TEXT,
+            }
+        }
+    ),
+    "Verdicts": listed(
+        {"anyOf": [thing({"fen": TEXT, **_VERDICT}, _BY), thing({"fen": TEXT, "error": TEXT})]}
+    ),
+    "AppliedNote": thing(
+        {
+            "authors": {**TRUTH, "description": "Whether the author says this of this position."},
+            "reason": TEXT,
+            "plan_of": HOLDER,
+            "id": TEXT,
+            "revision": NUMBER,
+            "title": TEXT,
+            "structure": TEXT,
+            "holder": _choice(("white", "black", "any")),
+            "side": _choice(("holder", "foe")),
+            "when": TEXTS,
+            "squares": TEXTS,
+            "moves": TEXTS,
+            "model_line": TEXTS,
+            "chapter": TEXT,
+            "markdown": TEXT,
+            "html": {**TEXT, "description": "The text as HTML that may stand in a page."},
+        }
+    ),
+    "NextBest": thing(
+        {
+            "kind": _choice(("colours-reversed", "catalogue")),
+            "authors": {"const": False},
+            "reason": TEXT,
+        },
+        {
+            "note": ref("AppliedNote"),
+            "text": thing(
+                {
+                    "plan_of": HOLDER,
+                    "turned": {
+                        **TRUTH,
+                        "description": "Whether it has to be read with colours reversed.",
+                    },
+                    "summary": TEXT,
+                    "sections": _SECTIONS,
+                }
+            ),
+        },
+    ),
+    "Lookup": thing(
+        {
+            "verdict": ref("Verdict"),
+            "notes": {"type": "array", "items": ref("AppliedNote")},
+            "next_best": {"type": "array", "items": ref("NextBest")},
+        }
+    ),
+    "Structure": thing(_STRUCTURE),
+    "Structures": listed(ref("Structure")),
+    "FullStructure": thing(
+        {
+            **_STRUCTURE,
+            "model": TEXT,
+            "model_line": TEXT,
+            "plans": thing({"holder": _PLAN, "foe": _PLAN}),
+        }
+    ),
+    "ListedNote": thing(_NOTE),
+    "Notes": listed(ref("ListedNote"), paged=True),
+    "Note": thing({**_NOTE, "text": TEXT}),
+    "NewNote": thing(
+        {"text": _NOTE_TEXT},
+        {"name": {"type": "string", "maxLength": 200}, "published": TRUTH},
+    ),
+    "ChangedNote": thing({"text": _NOTE_TEXT}, {"published": TRUTH}),
+    "Restore": thing({}, {"revision": {"type": "integer", "minimum": 1, "maximum": 2**31 - 1}}),
+    "Revision": thing(
+        {
+            "note": TEXT,
+            "revision": {"type": "integer", "minimum": 1},
+            "what": _choice(("created", "changed", "deleted", "restored")),
+            "name": TEXT,
+            "published": TRUTH,
+            "author": TEXT,
+            "made": MOMENT,
+            "text": TEXT,
+        }
+    ),
+    "Revisions": listed(ref("Revision"), paged=True),
+    "SetAside": listed(
+        thing({"note": TEXT, "expected": NUMBER, "author": TEXT, "made": MOMENT, "text": TEXT})
+    ),
+    "Model": thing(
+        {
+            "digest": {**TEXT, "description": "SHA-256 of the model's file."},
+            "structures": NUMBER,
+            "threshold": CHANCE,
+            "made": {"type": "object", "description": "How it was made."},
+            "asked": NUMBER,
+            "remembered": NUMBER,
+        }
+    ),
+    "Problem": {
+        "type": "object",
+        "description": "What went wrong, after RFC 9457.",
+        "properties": {
+            "type": TEXT,
+            "title": TEXT,
+            "status": {"type": "integer", "minimum": 400, "maximum": 599},
+            "detail": TEXT,
+            "instance": TEXT,
+            "errors": TEXTS,
+            "yours": {**TEXT, "description": "At 412: the text that was not taken."},
+            "theirs": ref("Note"),
+        },
+        "required": ["type", "title", "status", "detail"],
+    },
+}
+"""Every schema of the API."""

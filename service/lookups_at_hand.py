@@ -1,0 +1,105 @@
+"""What lookups need, kept in memory and read anew when the store has changed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cached_property
+from threading import Lock
+from typing import Generic, TypeVar
+
+from pawnlore.models.classifier import Classifier
+from pawnlore.models.labels import Labels, learnt_labels
+from pawnlore.service.labelled_verdicts import OwnLabels, own_verdict
+from pawnlore.service.lookup import Lookup, lookup
+from pawnlore.service.note_index import KnownNote, NoteIndex
+from pawnlore.service.store.label_shelf import LabelShelf
+from pawnlore.service.store.note_shelf import NoteShelf
+from pawnlore.service.store.store import Store
+from pawnlore.service.verdict_memory import VerdictMemory
+from pawnlore.structures.plan_note import NoteError
+from pawnlore.structures.query_position import QueryPosition
+from pawnlore.structures.skeleton import Skeleton
+from pawnlore.structures.verdict import Verdict
+
+Kept = TypeVar("Kept")
+
+
+class KeptByState(Generic[Kept]):
+    """A value that is read anew when a state number has changed."""
+
+    def __init__(self, state: Callable[[], int], read: Callable[[], Kept]) -> None:
+        self._state = state
+        self._read = read
+        self._lock = Lock()
+        self._held: tuple[int, Kept] | None = None
+
+    def __call__(self) -> Kept:
+        """The value as it is now."""
+        state = self._state()
+        held = self._held
+        if held is not None and held[0] == state:
+            return held[1]
+        with self._lock:
+            held = self._held
+            if held is None or held[0] != state:
+                # The state was asked for before the reading: a change in between
+                # makes the next call read again, and none is missed.
+                held = self._held = (state, self._read())
+            return held[1]
+
+
+class Lookups:
+    """Answers lookups from a store's notes and labels and a classifier.
+
+    It may be used by several threads. A lookup asks the store for two small
+    numbers and for nothing else while nothing changes.
+    """
+
+    def __init__(self, store: Store, classifier: Classifier) -> None:
+        self.classifier = classifier
+        self.memory = VerdictMemory(classifier.classify)
+        self._notes = NoteShelf(store)
+        self._labels = LabelShelf(store)
+        self.notes = KeptByState(self._notes.state, self._read_notes)
+        self.labels = KeptByState(self._labels.state, self._read_labels)
+
+    @cached_property
+    def examples(self) -> Labels:
+        """The labelled positions that explanations compare with."""
+        return learnt_labels(self.classifier.catalogue)
+
+    def verdict(self, skeleton: Skeleton) -> tuple[Verdict, str]:
+        """The verdict, and who decided: ``label``, ``core`` or ``classifier``."""
+        found = self.memory(skeleton)
+        own = own_verdict(self.labels(), skeleton, found)
+        if own is not None:
+            return own, "label"
+        return found, "core" if found.core else "classifier"
+
+    def lookup(
+        self, position: QueryPosition, chapter: str = "", *, published: bool = False
+    ) -> tuple[Lookup, str]:
+        """Look a position up; ``published`` leaves out what only the author may read.
+
+        The second value says who decided, as in `verdict`.
+        """
+        verdict, by = self.verdict(position.skeleton)
+        notes = self.notes()
+        shown = notes.published if published else notes
+        return lookup(position, lambda _: verdict, shown, chapter), by
+
+    def _read_notes(self) -> NoteIndex:
+        known = []
+        for stored in self._notes.list():
+            try:
+                note = stored.note()
+            except NoteError:
+                continue  # its family is known no more; the list of notes still has it
+            known.append(KnownNote(note, stored.id, stored.revision, stored.published))
+        return NoteIndex(known)
+
+    def _read_labels(self) -> OwnLabels:
+        return {
+            Skeleton(*label.skeleton): (label.structure, label.holder)
+            for label in self._labels.list()
+        }
