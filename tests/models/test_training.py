@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
+import pytest
 
 from pawnlore.models.classifier import Classifier, shipped_classifier
 from pawnlore.models.examination import (
@@ -14,6 +16,16 @@ from pawnlore.models.examination import (
 )
 from pawnlore.models.label_sets import shipped_label_sets
 from pawnlore.models.training import quick_plan, train
+from pawnlore.structures.matcher import shipped_matcher
+from pawnlore.structures.skeleton import Masks
+
+CorePaperQuestions = tuple[Masks, npt.NDArray[np.int16], npt.NDArray[np.int8]]
+
+
+@pytest.fixture(scope="module")
+def core_questions() -> CorePaperQuestions:
+    """The paper on cores, which takes a while to make."""
+    return core_exam(shipped_matcher())
 
 
 def test_the_same_plan_gives_the_same_classifier(quick_classifier: Classifier) -> None:
@@ -23,23 +35,20 @@ def test_the_same_plan_gives_the_same_classifier(quick_classifier: Classifier) -
     assert again.threshold == quick_classifier.threshold
 
 
-def test_even_a_quick_training_beats_the_simplest_baseline(quick_classifier: Classifier) -> None:
-    paper = sit_core_paper(
-        network_judge(quick_classifier),
-        quick_classifier.classes,
-        core_exam(quick_classifier.matcher),
-    )
+def test_even_a_quick_training_beats_the_simplest_baseline(
+    quick_classifier: Classifier, core_questions: CorePaperQuestions
+) -> None:
+    judge = network_judge(quick_classifier)
+    paper = sit_core_paper(judge, quick_classifier.classes, core_questions)
     assert paper.macro_recall > 0.9
     exam = shipped_label_sets(quick_classifier.catalogue).exam
     off = sit_off_core_paper(network_judge(quick_classifier), quick_classifier.classes, exam)
     assert off.agreement > off.all_unsettled
 
 
-def test_the_shipped_network_alone_knows_the_cores() -> None:
+def test_the_shipped_network_alone_knows_the_cores(core_questions: CorePaperQuestions) -> None:
     classifier = shipped_classifier()
-    paper = sit_core_paper(
-        network_judge(classifier), classifier.classes, core_exam(classifier.matcher)
-    )
+    paper = sit_core_paper(network_judge(classifier), classifier.classes, core_questions)
     assert len({row.structure for row in paper.classes}) == len(classifier.catalogue)
     assert paper.macro_recall >= 0.98
 
