@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from flask import Blueprint
 
-from pawnlore.service.api import classify, model, notes, openapi, plans, structures
+from pawnlore.service.api import (
+    classify,
+    jobs,
+    model,
+    notes,
+    openapi,
+    plans,
+    repertoire_exports,
+    repertoire_tables,
+    repertoires,
+    structures,
+)
 
 
 def blueprints() -> tuple[Blueprint, ...]:
@@ -14,6 +25,10 @@ def blueprints() -> tuple[Blueprint, ...]:
         plans.resources,
         structures.resources,
         notes.resources,
+        repertoires.resources,
+        repertoire_tables.resources,
+        repertoire_exports.resources,
+        jobs.resources,
         model.resources,
         openapi.resources,
     )

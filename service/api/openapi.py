@@ -46,6 +46,9 @@ _TAGS = {
     "plans": "What to do in a position: the author's notes, or the next best.",
     "structures": "The structures with their definitions.",
     "notes": "The author's plan notes, with every revision.",
+    "repertoires": "The author's repertoires, and all that is computed on them.",
+    "jobs": "Long work, such as uploads: how far it is and what came of it.",
+    "labels": "The author's own verdicts, which decide before core and classifier.",
     "model": "The model that gives the verdicts.",
     "service": "The service itself.",
 }

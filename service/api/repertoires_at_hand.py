@@ -1,0 +1,62 @@
+"""What the resources of repertoires work with: shelves, the desk and running uploads."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+
+from flask import Flask, current_app
+from flask.blueprints import BlueprintSetupState
+
+from pawnlore.service.api.lookups import lookups, provide_lookups
+from pawnlore.service.repertoire_desk import RepertoireDesk
+from pawnlore.service.running import parts_of
+from pawnlore.service.store.errors import StoreError
+from pawnlore.service.store.job_shelf import JobShelf
+from pawnlore.service.store.repertoire_shelf import RepertoireShelf
+from pawnlore.service.upload_jobs import UploadJobs, reading_limits
+
+_NAME = "pawnlore_repertoires"
+
+_log = logging.getLogger("pawnlore.service")
+
+
+@dataclass(frozen=True)
+class Repertoires:
+    """The parts that the resources of repertoires share."""
+
+    shelf: RepertoireShelf
+    desk: RepertoireDesk
+    jobs: JobShelf
+    uploads: UploadJobs
+
+
+def provide_repertoires(state: BlueprintSetupState) -> None:
+    """Give an application these parts, once; for `Blueprint.record`."""
+    app = state.app
+    assert isinstance(app, Flask)
+    if _NAME in app.extensions:
+        return
+    provide_lookups(state)
+    parts = parts_of(app)
+    with app.app_context():
+        known = lookups()
+    shelf, jobs = RepertoireShelf(parts.store), JobShelf(parts.store)
+    limits = parts.settings.limits
+    desk = RepertoireDesk(
+        shelf, parts.classifier.classify, known.labels, limits=reading_limits(limits)
+    )
+    uploads = UploadJobs(shelf, jobs, parts.classifier, limits, parts.stopping)
+    try:
+        # What an earlier service did not finish, nobody will.
+        jobs.recover()
+    except StoreError as error:
+        _log.error("jobs of an earlier run could not be ended: %s", error)
+    app.extensions[_NAME] = Repertoires(shelf, desk, jobs, uploads)
+
+
+def repertoires() -> Repertoires:
+    """The parts of the application at hand."""
+    found = current_app.extensions[_NAME]
+    assert isinstance(found, Repertoires)
+    return found

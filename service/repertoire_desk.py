@@ -1,0 +1,171 @@
+"""The desk: repertoires of the store that are being worked with, kept in memory for a while."""
+
+from __future__ import annotations
+
+import io
+from collections import OrderedDict
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from threading import Lock
+from zlib import crc32
+
+import numpy as np
+
+from pawnlore.service.labelled_repertoire import with_labels
+from pawnlore.service.labelled_verdicts import OwnLabels
+from pawnlore.service.store.errors import StoreUnavailable
+from pawnlore.service.store.repertoire_shelf import RepertoireShelf, StoredRepertoire
+from pawnlore.service.workbook import Workbook
+from pawnlore.structures.distinct_verdicts import DistinctVerdicts, distinct_skeletons
+from pawnlore.structures.pgn_limits import Limits
+from pawnlore.structures.pgn_reader import read_repertoire
+from pawnlore.structures.repertoire import Repertoire
+from pawnlore.structures.repertoire_side import RepertoireSide, given_side, infer_side
+from pawnlore.structures.similar import SimilarIndex
+from pawnlore.structures.skeleton import Masks
+from pawnlore.structures.verdict import Classify, Verdicts
+
+MOST_NODES = 2_000_000
+"""Nodes of all repertoires on the desk together; one of them may be larger by itself."""
+
+
+@dataclass
+class OpenRepertoire:
+    """A repertoire on the desk; what is computed on it is kept with it.
+
+    ``tag`` is another text whenever its content or its verdicts are others.
+    """
+
+    stored: StoredRepertoire
+    tag: str
+    work: Workbook
+    _rows: dict[str, tuple[str, ...]] = field(default_factory=dict, repr=False)
+
+    def rows(
+        self, name: str, lines: Callable[[], Iterable[str]], check: Callable[[], None]
+    ) -> tuple[str, ...]:
+        """The rows of a table by its name, made once; ``check`` is called at every row."""
+        held = self._rows.get(name)
+        if held is None:
+            made = []
+            for line in lines():
+                check()
+                made.append(line)
+            held = self._rows[name] = tuple(made)
+        return held
+
+    @cached_property
+    def similar(self) -> SimilarIndex:
+        """Its distinct skeletons, ready to be asked."""
+        return SimilarIndex(self.work.book)
+
+
+class RepertoireDesk:
+    """Opens repertoires; it may be used by several threads.
+
+    ``labels`` gives the author's own verdicts, which come first. ``classify``
+    is for positions that are in no repertoire: the nodes have the verdicts that
+    are kept with them. ``limits`` are those that repertoires are read with.
+    """
+
+    def __init__(
+        self,
+        shelf: RepertoireShelf,
+        classify: Classify,
+        labels: Callable[[], OwnLabels],
+        *,
+        limits: Limits | None = None,
+        most_nodes: int = MOST_NODES,
+    ) -> None:
+        self.shelf = shelf
+        self.classify = classify
+        self.labels = labels
+        self.limits = limits or Limits()
+        self._most = most_nodes
+        self._lock = Lock()
+        self._open: OrderedDict[str, tuple[OwnLabels, OpenRepertoire]] = OrderedDict()
+
+    def open(self, id: str) -> OpenRepertoire:
+        """The repertoire as it is now; raises `NotFound`."""
+        stored, labels = self.shelf.get(id), self.labels()
+        with self._lock:
+            held = self._open.get(id)
+            if held is not None and _current(held, stored, labels):
+                self._open.move_to_end(id)
+                return held[1]
+        # Two that open the same one at the same time do it twice, and wait for nobody.
+        found = self._read(stored, labels)
+        with self._lock:
+            self._open[id] = (labels, found)
+            self._open.move_to_end(id)
+            while len(self._open) > 1 and self._nodes() > self._most:
+                self._open.popitem(last=False)
+        return found
+
+    def with_fens(self, opened: OpenRepertoire) -> Workbook:
+        """The workbook of an open repertoire with every node's FEN, read from its files anew.
+
+        It is not kept: FENs take more room than all other columns.
+        """
+        nodes = len(opened.work.book)
+        book = read_repertoire(
+            [NamedBytes(*file) for file in self.shelf.files(opened.stored.id)],
+            with_fen=True,
+            with_keys=True,
+            limits=replace(self.limits, game_nodes=nodes, nodes=nodes),
+        )
+        masks, inverse = distinct_skeletons(book.masks)
+        distinct = opened.work.distinct
+        if masks.shape != distinct.masks.shape or not (masks == distinct.masks).all():
+            raise StoreUnavailable(
+                "the repertoire was uploaded again in the meantime, or by another version of "
+                "the program; upload its PGN again if this stays so"
+            )
+        return Workbook(
+            book, replace(distinct, inverse=inverse), opened.work.side, opened.work.classify
+        )
+
+    def _read(self, stored: StoredRepertoire, labels: OwnLabels) -> OpenRepertoire:
+        content = self.shelf.content(stored.id)
+
+        def classify(masks: Masks) -> Verdicts:
+            rows = np.arange(len(masks))
+            return with_labels(DistinctVerdicts(masks, self.classify(masks), rows), labels).verdicts
+
+        # Whatever a position that is asked about turns out to be, the nodes'
+        # verdicts must have a name for it, even if none of them has it.
+        nothing = self.classify(np.empty((0, 2), dtype=np.uint64))
+        known = content.distinct.verdicts
+        names = dict.fromkeys((*known.names, *nothing.names, *(one for one, _ in labels.values())))
+        named = replace(content.distinct, verdicts=replace(known, names=tuple(names)))
+        distinct = with_labels(named, labels)
+        side = side_of(content.book, stored.side)
+        work = Workbook(content.book, distinct, side, classify)
+        own = crc32(repr(sorted(labels.items())).encode()) if labels else 0
+        tag = f"{stored.upload}{stored.side}{own}"
+        return OpenRepertoire(stored, tag, work)
+
+    def _nodes(self) -> int:
+        return sum(len(opened.work.book) for _, opened in self._open.values())
+
+
+def side_of(book: Repertoire, side: str) -> RepertoireSide:
+    """Whose repertoire it is: as somebody said, or where nobody did, as its lines tell."""
+    return given_side(book, side) if side else infer_side(book)
+
+
+def _current(
+    held: tuple[OwnLabels, OpenRepertoire], stored: StoredRepertoire, labels: OwnLabels
+) -> bool:
+    known = held[1].stored
+    # Labels are the same object until one of them changes.
+    return held[0] is labels and (known.upload, known.side) == (stored.upload, stored.side)
+
+
+class NamedBytes(io.BytesIO):
+    """Bytes that are read like a file of some name."""
+
+    def __init__(self, name: str, content: bytes) -> None:
+        super().__init__(content)
+        self.name = name
