@@ -67,7 +67,7 @@ def read_notes_folder(
     problems: list[NoteProblem] = []
     for name in names[:MOST_NOTES]:
         try:
-            notes.append(parse_note(_text(path / name), name=name, structures=known))
+            notes.append(parse_note(read_note_text(path / name), name=name, structures=known))
         except NoteError as error:
             problems += [NoteProblem(str(path / name), message) for message in error.messages]
     if len(names) > MOST_NOTES:
@@ -138,8 +138,11 @@ def free_note_name(title: str, taken: Container[str], folder: Path | None = None
     return name
 
 
-def _text(path: Path) -> str:
-    """A file's text with its line ends as they are; a note's limit holds for reading too."""
+def read_note_text(path: Path) -> str:
+    """A note's text with its line ends as they are; its limit holds for reading too.
+
+    Raises `NoteError` where the file cannot be read as a note's.
+    """
     try:
         with path.open("rb") as file:
             # A character takes at most four bytes.

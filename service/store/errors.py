@@ -82,7 +82,7 @@ _SQLITE_UNAVAILABLE = {
 }
 
 
-def in_words(error: DBAPIError | PoolTimeout | OSError) -> StoreError | None:
+def in_words(error: Exception) -> StoreError | None:
     """The error of a database for people; none for a fault of the program itself."""
     if isinstance(error, PoolTimeout):
         return StoreBusy("the store is busy; try again")
@@ -90,7 +90,7 @@ def in_words(error: DBAPIError | PoolTimeout | OSError) -> StoreError | None:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
             return StoreFull(_FULL)
         return StoreUnavailable(f"the store cannot be used: {error.strerror or error}")
-    original = error.orig
+    original = error.orig if isinstance(error, DBAPIError) else error
     if isinstance(original, sqlite3.Error):
         # The lower byte is the kind, the others tell more.
         code = getattr(original, "sqlite_errorcode", 0) & 0xFF

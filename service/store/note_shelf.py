@@ -270,6 +270,10 @@ class NoteShelf:
             taken = {name.lower() for name in here}
             for note in notes:
                 known = here.pop(note.name, None) if note.name else None
+                if known is None and not _may_have(note.name, taken):
+                    # It got another name when it came first; the text tells it.
+                    known = next((old for old in here.values() if old.text == note.text), None)
+                    here.pop("" if known is None else known.name, None)
                 if known is None:
                     new = self._create(connection, note, note.name, author, published, taken)
                     done["created"].append(new)
@@ -474,10 +478,12 @@ def _taken(connection: Connection) -> set[str]:
     return {name.lower() for name in names}
 
 
+def _may_have(name: str, taken: set[str]) -> bool:
+    return is_note_name(name) and name.lower() not in taken
+
+
 def _free(name: str, title: str, taken: set[str]) -> str:
-    return (
-        name if is_note_name(name) and name.lower() not in taken else free_note_name(title, taken)
-    )
+    return name if _may_have(name, taken) else free_note_name(title, taken)
 
 
 def _holdable(text: str) -> str:

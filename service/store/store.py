@@ -15,11 +15,11 @@ from sqlalchemy import Connection, Engine, create_engine, event, select, update
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, DisconnectionError, NoSuchModuleError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
-from sqlalchemy.pool import ConnectionPoolEntry, PoolProxiedConnection
+from sqlalchemy.pool import ConnectionPoolEntry, PoolProxiedConnection, QueuePool
 
 from pawnlore.service.store.errors import Refused, StoreError, StoreUnavailable, in_words
 from pawnlore.service.store.schema import CounterRow
-from pawnlore.service.store.upgrade import bring_up_to_date
+from pawnlore.service.store.upgrade import NEWEST, bring_up_to_date
 
 Clock = Callable[[], datetime]
 """Tells the present moment, with its time zone."""
@@ -56,7 +56,7 @@ class Store:
         self.engine = engine
         self.clock = clock
         self.new_id = new_id
-        self._writing = engine.execution_options(begin="IMMEDIATE")
+        self.writing_engine = engine.execution_options(begin="IMMEDIATE")
 
     @property
     def dialect(self) -> str:
@@ -80,7 +80,7 @@ class Store:
         When this has ended without an error, what was written survives the end
         of the program.
         """
-        with told(), self._writing.begin() as connection:
+        with told(), self.writing_engine.begin() as connection:
             yield connection
 
     def counter(self, name: str) -> int:
@@ -88,18 +88,21 @@ class Store:
 
         It is made for being asked at every request: one small read.
         """
+        mark = "?" if self.dialect == "sqlite" else "%s"
+        failures = self.engine.dialect.loaded_dbapi.Error
         with told():
-            raw = self.engine.raw_connection()
+            # Below SQLAlchemy's statements, which would take most of the time.
             try:
-                cursor = raw.cursor()
-                mark = "?" if self.dialect == "sqlite" else "%s"
-                cursor.execute(f"SELECT value FROM counters WHERE name = {mark}", (name,))
-                row = cursor.fetchone()
-                cursor.close()
-            except (sqlite3.Error, OSError) as error:
-                raise in_words(DBAPIError("", {}, error)) or error from None
-            finally:
-                raw.close()
+                raw = self.engine.raw_connection()
+                try:
+                    cursor = raw.cursor()
+                    cursor.execute(f"SELECT value FROM counters WHERE name = {mark}", (name,))
+                    row = cursor.fetchone()
+                    cursor.close()
+                finally:
+                    raw.close()
+            except failures as error:
+                raise in_words(error) or error from None
         return int(row[0]) if row else 0
 
     def ready(self) -> None:
@@ -119,13 +122,20 @@ def count_up(connection: Connection, name: str) -> None:
     )
 
 
-def open_store(url: str, *, clock: Clock = utc_now, new_id: Callable[[], str] = random_id) -> Store:
+def open_store(
+    url: str,
+    *,
+    clock: Clock = utc_now,
+    new_id: Callable[[], str] = random_id,
+    version: str = NEWEST,
+) -> Store:
     """Open the store at a database URL, and bring it up to date.
 
     ``sqlite:///FILE`` is made where it is missing, with its folder;
     ``postgresql://…`` must be a database that exists. Raises `Refused` for a
     URL that is none, `StoreUnavailable` where the database cannot be used, and
-    `OtherVersion` for a store of a newer program.
+    `OtherVersion` for a store of a newer program. An older ``version`` of the
+    tables is only for making one to bring up to date.
     """
     try:
         parsed = make_url(url)
@@ -144,7 +154,7 @@ def open_store(url: str, *, clock: Clock = utc_now, new_id: Callable[[], str] = 
     store = Store(engine, clock, new_id)
     try:
         with told():
-            bring_up_to_date(store.engine, store._writing)
+            bring_up_to_date(store.engine, store.writing_engine, to=version)
     except BaseException:
         engine.dispose()
         raise
@@ -202,7 +212,7 @@ def _sqlite(url: URL) -> Engine:
         pool_size=8,
         max_overflow=24,
         pool_timeout=BUSY_SECONDS,
-        poolclass=_queue_pool(),
+        poolclass=QueuePool,
     )
 
     @event.listens_for(engine, "begin")
@@ -222,12 +232,6 @@ def _sqlite(url: URL) -> Engine:
             raise DisconnectionError("the store's file was replaced")
 
     return engine
-
-
-def _queue_pool() -> type:
-    from sqlalchemy.pool import QueuePool
-
-    return QueuePool
 
 
 def _identity(path: Path) -> tuple[int, int]:

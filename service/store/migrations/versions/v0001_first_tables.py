@@ -105,7 +105,7 @@ def upgrade() -> None:
             name="fk_uploads_repertoire_repertoires",
             ondelete="CASCADE",
         ),
-        sa.UniqueConstraint("repertoire", "version", name="uq_uploads_repertoire"),
+        sa.UniqueConstraint("repertoire", "version", name="uq_uploads_repertoire_version"),
     )
     op.create_index("ix_uploads_repertoire", "uploads", ["repertoire"])
     op.create_table(

@@ -1,0 +1,264 @@
+"""Stores of every older version are brought up to date with what is in them."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from repertoires import by_cores, read
+from sqlalchemy import MetaData
+
+from pawnlore.service.store.access_shelf import AccessShelf
+from pawnlore.service.store.errors import OtherVersion
+from pawnlore.service.store.job_shelf import JobShelf
+from pawnlore.service.store.label_shelf import LabelShelf
+from pawnlore.service.store.note_shelf import NoteShelf
+from pawnlore.service.store.repertoire_columns import packed
+from pawnlore.service.store.repertoire_shelf import RepertoireShelf
+from pawnlore.service.store.schema import Base
+from pawnlore.service.store.store import Store, open_store
+from pawnlore.service.store.upgrade import NEWEST, VERSIONS, migration_settings, version_of
+from pawnlore.structures.distinct_verdicts import distinct_verdicts
+
+NOTE = (
+    '+++\nstructure = "carlsbad"\nholder = "white"\nside = "holder"\ntitle = "Ärger"\n+++\nPlan.\n'
+)
+THEN = "2024-02-29T12:00:00.000000Z"
+PGN = '[Event "One"]\n\n1. d4 d5 2. c4 e6 *\n'
+
+
+def fill_first(store: Store) -> None:
+    """Rows in every table of the first version, written as that version's tables are."""
+    book = read(PGN)
+    columns = packed(book, distinct_verdicts(book, by_cores))
+    note = {"structure": "carlsbad", "holder": "white", "side": "holder", "title": "Ärger"}
+    piece = {"upload": "u1", "piece": 0}
+    rows: dict[str, list[dict[str, Any]]] = {
+        "notes": [
+            {
+                **note,
+                "id": id,
+                "revision": revision,
+                "name": f"{id}.md",
+                "text": NOTE,
+                "author": "Ada",
+                "published": True,
+                "created": THEN,
+                "changed": THEN,
+                "deleted": deleted,
+            }
+            for id, revision, deleted in (("n1", 2, None), ("n2", 1, THEN))
+        ],
+        "note_revisions": [
+            {
+                "note": id,
+                "revision": revision,
+                "what": "created",
+                "name": f"{id}.md",
+                "text": NOTE,
+                "published": True,
+                "author": "Ada",
+                "made": THEN,
+            }
+            for id, revision in (("n1", 1), ("n1", 2), ("n2", 1))
+        ],
+        "repertoires": [
+            {
+                "id": "r1",
+                "name": "Course",
+                "side": "white",
+                "upload": "u1",
+                "created": THEN,
+                "changed": THEN,
+            }
+        ],
+        "uploads": [
+            {
+                "id": "u1",
+                "repertoire": "r1",
+                "version": 1,
+                "digest": "d" * 64,
+                "size": len(PGN),
+                "games": 1,
+                "nodes": len(book),
+                "model": "m1",
+                "made": THEN,
+                "changes": '{"added": 0, "gone": 0, "moved": 0, "rows": []}',
+            }
+        ],
+        "pieces": [
+            {**piece, "kind": "file", "place": 0, "name": "a.pgn", "content": PGN.encode()},
+            *(
+                {**piece, "kind": "column", "place": place, "name": name, "content": content}
+                for place, (name, content) in enumerate(columns.items())
+            ),
+        ],
+        "labels": [
+            {
+                "id": "l1",
+                "skeleton": "0" * 16 + "0008000000000000",
+                "structure": "own/x",
+                "holder": "black",
+                "fen": "",
+                "reason": "seen",
+                "author": "Ada",
+                "revision": 1,
+                "created": THEN,
+                "changed": THEN,
+            }
+        ],
+        "tokens": [
+            {
+                "id": "t1",
+                "name": "Laptop",
+                "digest": "a" * 64,
+                "rights": "read",
+                "created": THEN,
+                "revoked": None,
+            }
+        ],
+        "student_links": [
+            {
+                "id": "s1",
+                "repertoire": "r1",
+                "name": "",
+                "digest": "b" * 64,
+                "created": THEN,
+                "revoked": None,
+            }
+        ],
+        "jobs": [
+            {
+                "id": "j1",
+                "kind": "upload",
+                "state": "running",
+                "done": 1,
+                "total": 2,
+                "message": "",
+                "result": "null",
+                "created": THEN,
+                "changed": THEN,
+            }
+        ],
+    }
+    with store.writing() as connection:
+        tables = MetaData()
+        tables.reflect(connection)
+        for name, entries in rows.items():
+            connection.execute(tables.tables[name].insert(), entries)
+        assert set(tables.tables) - set(rows) == {"counters", "alembic_version"}
+
+
+def check_first(store: Store) -> None:
+    """All that `fill_first` wrote is there and can be worked with."""
+    notes = NoteShelf(store)
+    (note,) = notes.list(search="ÄRGER n1.md")
+    assert (note.id, note.revision, note.text, note.author) == ("n1", 2, NOTE, "Ada")
+    assert note.created.isoformat() == "2024-02-29T12:00:00+00:00"
+    assert [old.revision for old in notes.revisions("n1")] == [1, 2]
+    assert [gone.id for gone in notes.list(deleted=True)] == ["n2"]
+    assert notes.set_aside("n1") == []
+    assert notes.restore("n2").revision == 2
+    assert notes.change("n1", NOTE + "More.\n", expected_revision=2).revision == 3
+    repertoires = RepertoireShelf(store)
+    assert repertoires.files("r1") == [("a.pgn", PGN.encode())]
+    assert repertoires.content("r1").book.moves == ["", "d4", "d5", "c4", "e6"]
+    assert LabelShelf(store).get("l1").reason == "seen"
+    access = AccessShelf(store)
+    assert [token.name for token in access.tokens()] == ["Laptop"]
+    assert access.link_of("b" * 64) is not None
+    assert JobShelf(store).recover() == 1
+
+
+def test_a_store_of_the_first_version_keeps_everything(url: str) -> None:
+    first = open_store(url, version="0001")
+    fill_first(first)
+    first.close()
+    now = open_store(url)
+    check_first(now)
+    now.close()
+
+
+def test_the_migrations_make_the_tables_that_the_program_knows(store: Store) -> None:
+    with store.reading() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        differences = [
+            change
+            for change in compare_metadata(context, Base.metadata)
+            # How a default that only filled old rows is spelt is no difference.
+            if not isinstance(change, list)
+        ]
+        assert differences == []
+        assert version_of(connection) == NEWEST
+
+
+def test_the_versions_are_those_of_the_package() -> None:
+    scripts = ScriptDirectory.from_config(migration_settings())
+    found = [script.revision for script in scripts.walk_revisions()]
+    assert tuple(reversed(found)) == VERSIONS
+    assert scripts.get_current_head() == NEWEST == VERSIONS[-1]
+
+
+def test_a_migration_that_breaks_off_leaves_the_store_as_it_was(
+    url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = open_store(url, version="0001")
+    fill_first(first)
+    first.close()
+    from alembic.operations import Operations
+
+    def fail(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as broken:
+        # The index is what the migration makes last.
+        broken.setattr(Operations, "create_index", fail, raising=True)
+        with pytest.raises(KeyboardInterrupt):
+            open_store(url)
+    again = open_store(url, version="0001")
+    with again.reading() as connection:
+        tables = MetaData()
+        tables.reflect(connection)
+        assert version_of(connection) == "0001"
+        assert "set_aside_texts" not in tables.tables
+        assert "folded" not in tables.tables["notes"].columns
+    again.close()
+    now = open_store(url)
+    check_first(now)
+    now.close()
+
+
+def test_programs_that_start_at_once_make_one_store(new_url: Callable[[], str]) -> None:
+    url = new_url()
+    start = threading.Barrier(4)
+    failed: list[BaseException] = []
+
+    def begin() -> None:
+        start.wait()
+        try:
+            open_store(url).close()
+        except BaseException as error:
+            failed.append(error)
+
+    threads = [threading.Thread(target=begin) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(120)
+    assert failed == []
+    store = open_store(url)
+    with store.reading() as connection:
+        assert version_of(connection) == NEWEST
+    store.close()
+
+
+def test_a_store_of_a_newer_program_is_left_alone(url: str, store: Store) -> None:
+    with store.writing() as connection:
+        connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
+    with pytest.raises(OtherVersion, match="9999"):
+        open_store(url)
