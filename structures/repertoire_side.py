@@ -2,12 +2,14 @@
 
 An author gives one answer of their own to each of several moves of the
 opponent's. So the side that has alternatives less often is the author's. Where
-hardly anything branches, the last moves tell: lines tend to end with the
-author's answer.
+games hardly branch, as in a file with a line a game, all games are laid over
+one another first. Where that tells nothing either, the last moves do: lines
+tend to end with the author's answer.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +24,8 @@ _SLIPS = 0.1
 """The share of the branching that may point the other way (contradictions do)."""
 _ENDS = 0.75
 """The share of lines that must end with one side's move for that to tell."""
+_MORE = 2
+"""By how many moves one side must lead in alternatives for games laid over one another to tell."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +84,17 @@ def infer_side(book: Repertoire) -> RepertoireSide:
         )
         return RepertoireSide("mixed", f"the chapters differ: {counts}", tuple(games))
     one, other = int(white.sum()), int(black.sum())
+    if one + other < len(games):
+        over, under = _surplus_moves(book)
+        side = _clear(over, under) if abs(over - under) >= _MORE else ""
+        if side:
+            few, many = sorted((over, under))
+            name, foe = ("White", "Black") if side == "white" else ("Black", "White")
+            reason = (
+                f"over all games {foe} has {many:,} moves besides the first ones, "
+                f"{name} {f'{few:,}' if few else 'none'}"
+            )
+            return RepertoireSide(side, reason, (side,) * len(games))
     side = _clear(one, other)
     if side:
         few, many = min(one, other), max(one, other)
@@ -109,6 +124,28 @@ def _branchings(book: Repertoire) -> tuple[npt.NDArray[np.int64], npt.NDArray[np
         np.bincount(owner[~black], minlength=count).astype(np.int64),
         np.bincount(owner[black], minlength=count).astype(np.int64),
     )
+
+
+def _surplus_moves(book: Repertoire) -> tuple[int, int]:
+    """White's and Black's moves beyond the first in a place, with all games as one tree."""
+    places: dict[tuple[int, str], int] = {}
+    place_of: list[int] = []
+    starts = {game.first: game.fen for game in book.games}
+    moves: Counter[int] = Counter()
+    ply_of: dict[int, int] = {}
+    for node, (above, move) in enumerate(zip(book.parent, book.moves, strict=True)):
+        key = (-1, starts[node]) if above < 0 else (place_of[above], move)
+        place = places.get(key)
+        if place is None:
+            place = places[key] = len(places)
+            if above >= 0:
+                moves[key[0]] += 1
+                ply_of[key[0]] = book.ply[above]
+        place_of.append(place)
+    surplus = [0, 0]
+    for place, count in moves.items():
+        surplus[ply_of[place] % 2] += count - 1
+    return surplus[0], surplus[1]
 
 
 def _last_moves(book: Repertoire) -> npt.NDArray[np.int64]:

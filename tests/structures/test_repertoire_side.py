@@ -38,6 +38,19 @@ def test_where_nothing_branches_the_last_moves_tell() -> None:
     assert infer_side(read("1. d4 d5 *")).side == "black"
 
 
+def test_a_line_a_game_is_one_tree() -> None:
+    # Every line ends with Black's move, but it is Black who has the choices.
+    lines = ("1. e4 e5 2. Nf3 Nc6", "1. e4 c5 2. Nf3 d6", "1. e4 e6 2. d4 d5", "1. e4 c6 2. d4 d5")
+    side = infer_side(read("\n\n".join(f"{line} *" for line in lines)))
+    assert (side.side, side.games) == ("white", ("white",) * 4)
+    assert side.reason == "over all games Black has 3 moves besides the first ones, White none"
+    # One alternative inside a game does not outweigh what the games tell together.
+    text = "\n\n".join(f"{line} *" for line in (*lines[:3], f"{lines[3]} 3. e5 (3. exd5)"))
+    assert infer_side(read(text)).side == "white"
+    against = ("1. e4 e5 2. Nf3 Nc6", "1. d4 Nf6 2. c4", "1. c4 e5 2. Nc3", "1. Nf3 d5 2. g3")
+    assert infer_side(read("\n\n".join(f"{line} *" for line in against))).side == "black"
+
+
 def test_a_game_that_starts_with_black_to_move() -> None:
     # The set-up position is Black's move: both 12...Kd7 and 12...Kf7 are Black's.
     fen = "4k3/8/8/8/8/8/4P3/4K3 b - - 0 12"
