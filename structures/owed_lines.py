@@ -18,6 +18,7 @@ from pawnlore.structures.debt import (
 )
 from pawnlore.structures.groups import Groups
 from pawnlore.structures.line_text import family_name, numbered
+from pawnlore.structures.lines_below import lines_below
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.repertoire_side import RepertoireSide
 from pawnlore.structures.structure_paths import StructurePaths
@@ -48,7 +49,7 @@ def contradiction_debts(book: Repertoire, side: RepertoireSide) -> Iterator[Debt
         if not found.apart or len({book.parent[node] for node in answers}) < 2:
             continue
         if below is None:
-            below = _lines_below(book)
+            below = lines_below(book)
         told = [
             f"{numbered(book, node)} in “{book.game_of(node).chapter}” "
             f"({counted(below[node], 'line')})"
@@ -195,18 +196,6 @@ def doubt_debts(
         yield debt_at(
             book, DOUBTFUL, node, len(leaves), what, closes, also=tuple(leaves), group=place
         )
-
-
-def _lines_below(book: Repertoire) -> list[int]:
-    """How many lines pass each node."""
-    count = [0] * len(book)
-    for leaf in book.leaves.tolist():
-        count[leaf] = 1
-    for node in range(len(count) - 1, -1, -1):
-        above = book.parent[node]
-        if above >= 0:
-            count[above] += count[node]
-    return count
 
 
 def _listed(parts: list[str], more: int) -> str:

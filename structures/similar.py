@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pawnlore.structures.distinct_verdicts import distinct_skeletons
+from pawnlore.structures.lines_below import lines_below
 from pawnlore.structures.pawn_distance import Patterns, pattern_distances, side_patterns
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.skeleton import Masks, Skeleton, pack
@@ -73,7 +74,7 @@ class SimilarIndex:
         self._starts = np.searchsorted(rows, np.arange(len(self.masks) + 1))
         # Every skeleton is first reached somewhere, so no row is empty.
         self._first = self._order[self._starts[:-1]] if len(self.masks) else self._order
-        self._leaves = _leaves_below(self.book)
+        self._leaves = lines_below(self.book)
 
     def __len__(self) -> int:
         return len(self.masks)
@@ -160,17 +161,3 @@ def differences(asked: Skeleton, found: Skeleton) -> tuple[str, ...]:
             elif new:
                 told.append(f"{side} {new} as well")
     return tuple(told)
-
-
-def _leaves_below(book: Repertoire) -> list[int]:
-    """How many lines pass each node."""
-    below = [0] * len(book)
-    parents = book.parent.tolist()
-    for node in range(len(below) - 1, -1, -1):
-        # A node's children come after it, so its count is complete here.
-        if not below[node]:
-            below[node] = 1
-        above = parents[node]
-        if above >= 0:
-            below[above] += below[node]
-    return below
