@@ -7,6 +7,7 @@ from flask import Blueprint
 from pawnlore.service.api import (
     classify,
     jobs,
+    labels,
     model,
     notes,
     openapi,
@@ -25,6 +26,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         plans.resources,
         structures.resources,
         notes.resources,
+        labels.resources,
         repertoires.resources,
         repertoire_tables.resources,
         repertoire_exports.resources,

@@ -7,6 +7,7 @@ from typing import Any
 
 from pawnlore.service.api.describe import Schema, ref
 from pawnlore.service.settings import ServiceLimits
+from pawnlore.service.store.label_shelf import REASON_LENGTH
 from pawnlore.structures.plan_note import NOTE_LENGTH
 
 TEXT: Schema = {"type": "string"}
@@ -94,6 +95,13 @@ _STRUCTURE: dict[str, Schema] = {
     "openings": TEXTS,
 }
 _PLAN: Schema = thing({"summary": TEXT, "sections": _SECTIONS})
+_LABELLED: Schema = {
+    "type": "string",
+    "minLength": 1,
+    "maxLength": 200,
+    "description": "A structure's id, 'unsettled', or one of the author's own, 'own/…'.",
+}
+_REASON: Schema = {"type": "string", "maxLength": REASON_LENGTH}
 _VOICES: Schema = {
     "type": "array",
     "items": thing({"side": TEXT, "square": TEXT, "weight": {"type": "number"}}),
@@ -226,6 +234,29 @@ SCHEMAS: dict[str, Schema] = {
     "SetAside": listed(
         thing({"note": TEXT, "expected": NUMBER, "author": TEXT, "made": MOMENT, "text": TEXT})
     ),
+    "Label": thing(
+        {
+            "id": TEXT,
+            "revision": {"type": "integer", "minimum": 1},
+            "fen": TEXT,
+            "structure": TEXT,
+            "holder": HOLDER,
+            "reason": TEXT,
+            "author": TEXT,
+            "created": MOMENT,
+            "changed": MOMENT,
+        }
+    ),
+    "Labels": listed(ref("Label"), paged=True),
+    "NewLabel": thing(
+        {
+            "fen": {"type": "string", "minLength": 1, "maxLength": 200},
+            "structure": _LABELLED,
+            "holder": HOLDER,
+        },
+        {"reason": _REASON},
+    ),
+    "ChangedLabel": thing({"structure": _LABELLED, "holder": HOLDER}, {"reason": _REASON}),
     "Model": thing(
         {
             "digest": {**TEXT, "description": "SHA-256 of the model's file."},
@@ -248,6 +279,7 @@ SCHEMAS: dict[str, Schema] = {
             "errors": TEXTS,
             "yours": {**TEXT, "description": "At 412: the text that was not taken."},
             "theirs": ref("Note"),
+            "current": ref("Label"),
         },
         "required": ["type", "title", "status", "detail"],
     },

@@ -6,9 +6,11 @@ from datetime import UTC, datetime
 from typing import Any
 
 from pawnlore.service.lookup import AppliedNote, CatalogueText, Lookup, NextBest
+from pawnlore.service.store.label_shelf import StoredLabel
 from pawnlore.service.store.note_shelf import NoteRevision, StoredNote
 from pawnlore.structures.catalogue import Family
 from pawnlore.structures.plan_texts import SECTIONS, plan_texts
+from pawnlore.structures.skeleton import Skeleton, placement, skeleton_from_fen
 from pawnlore.structures.verdict import Verdict
 
 VERDICT_COLUMNS = (
@@ -44,6 +46,22 @@ NOTE_COLUMNS = (
 
 REVISION_COLUMNS = ("note", "revision", "what", "name", "published", "author", "made")
 """Columns of the table of a note's revisions."""
+
+
+LABEL_COLUMNS = (
+    "id",
+    "revision",
+    "fen",
+    "structure",
+    "holder",
+    "reason",
+    "author",
+    "created",
+    "changed",
+)
+"""Columns of the table of labels."""
+
+_SWAPPED = {"white": "black", "black": "white", "both": "both"}
 
 
 def moment(value: datetime) -> str:
@@ -173,6 +191,27 @@ def revision_value(revision: NoteRevision) -> dict[str, Any]:
         "author": revision.author,
         "made": moment(revision.made),
         "text": revision.text,
+    }
+
+
+def label_value(stored: StoredLabel) -> dict[str, Any]:
+    """A label, with the holder in the position that the author gave.
+
+    Where none was given, it is that of the skeleton as it is kept.
+    """
+    canonical = Skeleton(*stored.skeleton)
+    fen = stored.fen or placement(canonical)
+    turned = skeleton_from_fen(fen).canonical()[1]
+    return {
+        "id": stored.id,
+        "revision": stored.revision,
+        "fen": fen,
+        "structure": stored.structure,
+        "holder": _SWAPPED[stored.holder] if turned else stored.holder,
+        "reason": stored.reason,
+        "author": stored.author,
+        "created": moment(stored.created),
+        "changed": moment(stored.changed),
     }
 
 

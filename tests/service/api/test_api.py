@@ -367,6 +367,67 @@ def test_if_match_that_is_none(text: str) -> None:
         matched_revision(text, 1)
 
 
+# Labels --------------------------------------------------------------------
+
+
+def label(client: FlaskClient, fen: str = TURNED, holder: str = "black") -> TestResponse:
+    body = {"fen": fen, "structure": "own/march", "holder": holder, "reason": "b4 comes"}
+    return client.post("/api/labels", json=body)
+
+
+def test_a_label_decides_and_stands_as_it_was_given(client: FlaskClient) -> None:
+    answer = label(client)
+    made = good(answer, 201)
+    assert (made["fen"], made["holder"], answer.headers["ETag"]) == (TURNED, "black", '"r1"')
+    assert plans(client, EXCHANGE)["verdict"]["holder"] == "white"
+    assert plans(client, TURNED)["verdict"]["decided_by"] == "label"
+    assert good(client.get("/api/labels"))["items"] == [made]
+    assert "own/march" in client.get("/api/labels?format=csv").get_data(as_text=True)
+
+
+def test_the_same_pawns_are_labelled_once(client: FlaskClient) -> None:
+    made = good(label(client), 201)
+    answer = label(client, EXCHANGE, "white")
+    problem(answer, 409)
+    assert answer.headers["Location"] == f"/api/labels/{made['id']}"
+
+
+def test_a_label_is_changed_only_where_it_is_the_one_that_was_read(client: FlaskClient) -> None:
+    address = f"/api/labels/{good(label(client), 201)['id']}"
+    body = {"structure": "carlsbad", "holder": "black"}
+    problem(client.put(address, json=body), 428)
+    changed = good(client.put(address, json=body, headers={"If-Match": '"r1"'}))
+    assert (changed["revision"], changed["structure"], changed["holder"]) == (
+        2,
+        "carlsbad",
+        "black",
+    )
+    found = problem(client.put(address, json=body, headers={"If-Match": '"r1"'}), 412)
+    assert found["current"] == changed
+    problem(client.delete(address, headers={"If-Match": '"r1"'}), 412)
+    assert client.delete(address, headers={"If-Match": '"r2"'}).status_code == 204
+    problem(client.get(address), 404)
+    assert plans(client, TURNED)["verdict"]["decided_by"] == "core"
+
+
+@pytest.mark.parametrize(
+    ("change", "status"),
+    [
+        ({"fen": "8/8"}, 422),
+        ({"structure": "carlsbat"}, 400),
+        ({"holder": "us"}, 400),
+        ({"structure": "unsettled"}, 422),
+        ({"structure": "own/"}, 400),
+    ],
+)
+def test_a_label_that_cannot_be_kept(
+    client: FlaskClient, change: dict[str, str], status: int
+) -> None:
+    body = {"fen": EXCHANGE, "structure": "carlsbad", "holder": "white", **change}
+    problem(client.post("/api/labels", json=body), status)
+    assert good(client.get("/api/labels"))["items"] == []
+
+
 # Access --------------------------------------------------------------------
 
 
@@ -392,6 +453,7 @@ def test_a_student_sees_what_is_published_and_no_more(service: TestService) -> N
         f"/api/notes/{shown['id']}/revisions",
         f"/api/notes/{shown['id']}/set-aside",
         "/api/model",
+        "/api/labels",
     ):
         problem(student.get(address, headers=headers), 403)
     problem(student.post("/api/notes", json={"text": note()}, headers=headers), 403)
