@@ -25,8 +25,11 @@ COMMANDS = (
     "similar",
     "train",
     "evaluate",
+    "notes",
     "serve",
     "access",
+    "backup",
+    "restore",
 )
 """Every command, in the order in which ``--help`` lists them."""
 
