@@ -100,7 +100,8 @@ class Classifier:
         """Verdicts for a batch of skeletons, ``uint64`` (N, 2).
 
         With ``cores`` false the network decides alone. Every row is judged by
-        itself, so a batch and its rows one by one agree.
+        itself and its chances are rounded, so a batch and its rows one by one agree,
+        but for a step in the last decimal of a row in thousands.
 
         >>> from pawnlore.structures.skeleton import skeletons_from_fens
         >>> isolani = skeletons_from_fens(["8/pp3ppp/4p3/8/3P4/8/PP3PPP/8"])

@@ -30,6 +30,10 @@ Judge = Callable[[Masks], npt.NDArray[np.intp]]
 
 EXAM_SEED = 20_260
 CORES_EACH = 220
+COMPARED_ON = 60_000
+"""How many skeletons of the training set the other kinds of models learn from."""
+BASELINES = ("always unsettled", "core matcher")
+"""The compared answers that learn nothing."""
 
 
 @dataclass(frozen=True)

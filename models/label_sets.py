@@ -16,14 +16,15 @@ AS_IN_PLAY = ("off-i", "off-g", "off-m", "off-s")
 do probabilities have a meaning, so only these serve calibration."""
 
 EXAM = "exam.epd"
-"""The label file that nothing is ever learnt from or fitted on."""
+"""The label file that nothing of a model is ever learnt from or fitted on."""
 
 
 @dataclass(frozen=True)
 class LabelSets:
     """Labelled positions by what they serve; no skeleton or mirror is in two.
 
-    ``exam`` was named by several raters each, and nothing is fitted on it.
+    ``exam`` was named by several raters each, and nothing of a model is fitted on it;
+    the figure of calibration alone also refits on folds of it.
     """
 
     training: Labels

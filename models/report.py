@@ -16,6 +16,8 @@ from pawnlore.models.calibration import THRESHOLDS, calibrated_afresh
 from pawnlore.models.classes import NO_FAMILY
 from pawnlore.models.classifier import Classifier
 from pawnlore.models.examination import (
+    BASELINES,
+    COMPARED_ON,
     CalibrationBin,
     CorePaper,
     Judge,
@@ -78,7 +80,7 @@ class Report:
 
 @dataclass(frozen=True)
 class ComparedModel:
-    """One kind of model on the same training set and the same papers."""
+    """One kind of model on the same papers; see `compare_models` for what it learnt from."""
 
     name: str
     cores_macro_recall: float
@@ -160,7 +162,9 @@ def compare_models(
     """Train other kinds of models on the shipped plan's skeletons and sit the papers.
 
     The core matcher and always saying unsettled are the simplest baselines.
-    Every model answers with its likeliest class; minutes.
+    The others learn from a sample of `COMPARED_ON` skeletons and answer with
+    their likeliest class; the classifier itself has learnt from all of them and
+    answers by its threshold. Takes minutes.
     """
     matcher = classifier.matcher
     sets = shipped_label_sets(classifier.catalogue)
@@ -171,7 +175,9 @@ def compare_models(
     )
     # The smaller models get a sample: nearest neighbours would take hours on all.
     rng = np.random.default_rng(plan.seed)
-    rows = rng.choice(made.masks.shape[0], size=min(60_000, made.masks.shape[0]), replace=False)
+    rows = rng.choice(
+        made.masks.shape[0], size=min(COMPARED_ON, made.masks.shape[0]), replace=False
+    )
     target = np.where(made.chance[rows] >= 0.5, made.number[rows], NO_FAMILY)
     inputs = network_input(made.masks[rows])
     cores, far = core_exam(matcher), far_exam(matcher)
@@ -197,8 +203,7 @@ def compare_models(
         return classes.number(match.family, match.holder).astype(np.intp)
 
     compared = [
-        sit("always unsettled", always_unsettled),
-        sit("core matcher", core_matcher),
+        *map(sit, BASELINES, (always_unsettled, core_matcher)),
         sit("network (shipped)", network_judge(classifier)),
     ]
     others = {
