@@ -22,6 +22,8 @@ def _module_names() -> Iterator[str]:
 
 
 NAMES = sorted(_module_names())
+NOT_TO_BE_IMPORTED = {"pawnlore.service.store.migrations.env"}
+"""Alembic runs this one itself; imported otherwise it has no migration to work on."""
 
 
 def test_the_walk_finds_every_module() -> None:
@@ -39,7 +41,7 @@ def test_there_are_examples() -> None:
     assert sum(len(test.examples) for test in finder.find(module)) >= 5
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [name for name in NAMES if name not in NOT_TO_BE_IMPORTED])
 def test_examples(name: str, empty_folder: Path) -> None:
     result = doctest.testmod(import_module(name), optionflags=doctest.ELLIPSIS)
     assert result.failed == 0, f"{result.failed} examples of {name} failed; see the output above"
