@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from pawnlore.models.explanation import Explanation, PawnVoice
+from pawnlore.models.explanation import Explanation, PawnVoice, wish
 from pawnlore.structures.catalogue import UNSETTLED, Catalogue
+from pawnlore.structures.core import Core
 from pawnlore.structures.verdict import Verdict
 
 _MOST_PAWNS = 6
@@ -17,8 +18,7 @@ def explanation_lines(explanation: Explanation, catalogue: Catalogue) -> Iterato
     verdict = explanation.verdict
     yield f"{in_words(verdict.structure, verdict.holder, catalogue)}: {_certainty(verdict)}"
     if verdict.structure != UNSETTLED:
-        family = catalogue[verdict.structure]
-        yield f"  the core: {family.own} against {family.foe} (seen from its holder)"
+        yield f"  the core: {core_in_words(catalogue[verdict.structure].core, verdict.holder)}"
     if verdict.core and verdict.second != UNSETTLED:
         second = in_words(verdict.second, verdict.second_holder, catalogue)
         yield f"  next to it: {second}"
@@ -37,6 +37,26 @@ def explanation_lines(explanation: Explanation, catalogue: Catalogue) -> Iterato
         name = in_words(nearest.structure, nearest.holder, catalogue)
         turned = ", colours reversed" if nearest.mirrored else ""
         yield f"  nearest labelled example: {nearest.id}, {name}{turned} ({nearest.reason})"
+
+
+def core_in_words(core: Core, holder: str) -> str:
+    """What a core asks of each side, in board squares; White is the holder where both are.
+
+    >>> from pawnlore.structures.catalogue import shipped_catalogue
+    >>> chain = shipped_catalogue()["kings-indian-chain"].core
+    >>> core_in_words(chain, "white").split("; ")[0]
+    'White: a single pawn on d5, a single pawn on e4'
+    >>> core_in_words(chain, "black").split("; ")[0]
+    'Black: a single pawn on d4, a single pawn on e5'
+    """
+    black = holder == "black"
+    sides = ("Black", "White") if black else ("White", "Black")
+    told = [
+        f"{side}: {', '.join(wish(condition.text, black=black) for condition in conditions)}"
+        for side, conditions in zip(sides, (core.own, core.foe), strict=True)
+        if conditions
+    ]
+    return "; ".join(told) + ("; or colours reversed" if holder == "both" else "")
 
 
 def explanation_value(explanation: Explanation) -> dict[str, Any]:
