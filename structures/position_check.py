@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import chess
 
+from pawnlore.structures.placement_reading import read_placement
 from pawnlore.structures.skeleton import Skeleton, SkeletonError, skeleton_from_fen
 
 _IN_WORDS = (
@@ -27,14 +28,32 @@ def skeleton_of_line(line: str) -> Skeleton:
     ...
     pawnlore.structures.skeleton.SkeletonError: White has 2 kings; Black has no king
     """
-    skeleton = skeleton_from_fen(line)
+    return position_of_line(line)[0]
+
+
+def position_of_line(line: str) -> tuple[Skeleton, chess.Board | None]:
+    """The skeleton of one line and its board, with the side to move, nothing castled or passed.
+
+    There is no board for a placement without kings. Where nobody said who is to
+    move, the board says White. Raises `SkeletonError` as `skeleton_of_line` does.
+
+    >>> skeleton, board = position_of_line("4k3/8/8/3p4/8/8/8/4K3 b - -")
+    >>> board.turn == chess.BLACK, board.king(chess.WHITE) == chess.E1
+    (True, True)
+    """
     fields = line.split(None, 4)
+    pieces = read_placement(fields[0]) if fields else None
+    # Where the fast reading finds no placement, the slow one says why.
+    skeleton = skeleton_from_fen(line) if pieces is None else pieces.skeleton
     if not set("Kk") & set(fields[0]):
-        return skeleton
+        return skeleton, None
     if len(fields) > 1 and fields[1] not in ("w", "b"):
         raise SkeletonError(f"the side to move is {fields[1][:20]!r} instead of w or b")
-    board = chess.Board(None)
-    board.set_board_fen(fields[0])
+    if pieces is None:
+        board = chess.Board(None)
+        board.set_board_fen(fields[0])
+    else:
+        board = pieces.board()
     board.turn = fields[1:2] != ["b"]
     status = board.status()
     if len(fields) == 1:
@@ -48,4 +67,4 @@ def skeleton_of_line(line: str) -> Skeleton:
     problems += [words for flag, words in _IN_WORDS if status & flag]
     if problems:
         raise SkeletonError("; ".join(problems))
-    return skeleton
+    return skeleton, board

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import chess
 
-from pawnlore.structures.position_check import skeleton_of_line
+from pawnlore.structures.position_check import position_of_line
 from pawnlore.structures.skeleton import Skeleton
 
 
@@ -28,13 +28,10 @@ def query_position(text: str) -> QueryPosition:
     >>> query_position("4k3/8/8/2pP4/8/8/8/4K3 w - c6").board.has_legal_en_passant()
     True
     """
-    skeleton = skeleton_of_line(text)
+    skeleton, board = position_of_line(text)
     fields = text.split(None, 4)
-    if len(fields) < 2 or not set("Kk") & set(fields[0]):
+    if board is None or len(fields) < 2:
         return QueryPosition(skeleton, None)
-    board = chess.Board(None)
-    board.set_board_fen(fields[0])
-    board.turn = fields[1] == "w"
     if len(fields) > 3 and fields[3] in chess.SQUARE_NAMES:
         board.ep_square = chess.parse_square(fields[3])
         if board.status() & chess.STATUS_INVALID_EP_SQUARE:
