@@ -90,7 +90,9 @@ def skeleton_from_fen(fen: str) -> Skeleton:
         raise SkeletonError("the first field is too long to be a piece placement")
     ranks = placement.split("/")
     if len(ranks) != 8:
-        raise SkeletonError(f"the placement has {len(ranks)} rank{'s' * (len(ranks) != 1)} instead of 8")
+        raise SkeletonError(
+            f"the placement has {len(ranks)} rank{'s' * (len(ranks) != 1)} instead of 8"
+        )
     white = black = 0
     for row, text in enumerate(ranks):
         rank = 7 - row
