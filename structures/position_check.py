@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import re
+
 import chess
 
 from pawnlore.structures.placement_reading import read_placement
 from pawnlore.structures.skeleton import Skeleton, SkeletonError, skeleton_from_fen
+
+_CASTLING = re.compile(r"-|[KQkqA-Ha-h]{1,4}")
+_EN_PASSANT = re.compile(r"-|[a-h][1-8]")
+_REST = re.compile(r"\d+(\s+\d+)?\s*\Z|[A-Za-z]")
+"""Half-move clock and move number, or the name of an operation."""
 
 _IN_WORDS = (
     (chess.STATUS_TOO_MANY_WHITE_PIECES, "White has more than sixteen pieces"),
@@ -20,7 +27,8 @@ def skeleton_of_line(line: str) -> Skeleton:
 
     A placement without any king is a bare skeleton and is welcome. With kings,
     the position must be one that a game can reach as far as kings, counts and
-    checks tell; wrong castling rights or en passant squares do not matter here.
+    checks tell. The later fields must be well formed; whether castling rights and en
+    passant square fit the position does not matter here.
     Raises `SkeletonError`.
 
     >>> skeleton_of_line("8/8/8/8/8/8/8/KK6 w - - 0 1")
@@ -49,6 +57,7 @@ def position_of_line(line: str) -> tuple[Skeleton, chess.Board | None]:
         return skeleton, None
     if len(fields) > 1 and fields[1] not in ("w", "b"):
         raise SkeletonError(f"the side to move is {fields[1][:20]!r} instead of w or b")
+    _check_later_fields(fields)
     if pieces is None:
         board = chess.Board(None)
         board.set_board_fen(fields[0])
@@ -68,3 +77,15 @@ def position_of_line(line: str) -> tuple[Skeleton, chess.Board | None]:
     if problems:
         raise SkeletonError("; ".join(problems))
     return skeleton, board
+
+
+def _check_later_fields(fields: list[str]) -> None:
+    """Castling rights, en passant square and counters must at least be written as such."""
+    if len(fields) > 2 and not _CASTLING.fullmatch(fields[2]):
+        raise SkeletonError(f"{fields[2][:20]!r} is neither castling rights (as KQkq) nor -")
+    if len(fields) > 3 and not _EN_PASSANT.fullmatch(fields[3]):
+        raise SkeletonError(f"{fields[3][:20]!r} is neither an en passant square nor -")
+    if len(fields) > 4 and not _REST.match(fields[4]):
+        raise SkeletonError(
+            f"{fields[4][:20]!r} is neither two counters, as in a FEN, nor operations of an EPD"
+        )

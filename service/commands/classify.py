@@ -81,6 +81,7 @@ def run(args: argparse.Namespace) -> int:
         write = _writer(args.format, explainer)
         lines = read_position_lines(stream)
         size = 1 if stream.isatty() else _BLOCK
+        count = 0
         while block := list(islice(lines, size)):
             good = [line for line in block if line.skeleton is not None]
             verdicts = classifier.classify(pack([line.skeleton for line in good if line.skeleton]))
@@ -90,7 +91,11 @@ def run(args: argparse.Namespace) -> int:
                 if line.error:
                     status = 1
                     print(f"{args.file}, line {line.number}: {line.error}", file=sys.stderr)
+            count += len(block)
             write(rows)
+        if not count:
+            status = 1
+            print(f"{args.file}: there is no line in it", file=sys.stderr)
     return status
 
 
