@@ -20,6 +20,7 @@ from pawnlore.structures.skeleton import Masks, mirror_batch
 from pawnlore.structures.verdict import BLACK, BOTH, NONE, WHITE
 
 _CHUNK = 8192
+_FEW = 32
 _FILE_A = np.uint64(0x0101_0101_0101_0101)
 _GATHER = np.uint64(0x0102_0408_1020_4080)
 
@@ -89,6 +90,8 @@ class CoreMatcher:
         self._own = _ConditionTable(_distinct([f.core.own for f in families]))
         self._foe = _ConditionTable(_distinct([f.core.foe for f in families]))
         self._needs = [(self._own.need(f.core.own), self._foe.need(f.core.foe)) for f in families]
+        self._own_needs = np.array([own for own, _ in self._needs])
+        self._foe_needs = np.array([foe for _, foe in self._needs])
         self._shared = np.array([f.shared for f in families], dtype=bool)
 
     def match(self, masks: Masks) -> CoreMatch:
@@ -103,13 +106,17 @@ class CoreMatcher:
         ('isolated-queen-pawn', 'white')
         """
         count, kinds = masks.shape[0], len(self.catalogue)
-        white = np.zeros((count, kinds), dtype=bool)
-        black = np.zeros((count, kinds), dtype=bool)
         mirror = mirror_batch(masks)
-        for start in range(0, count, _CHUNK):
-            part = slice(start, start + _CHUNK)
-            self._match_side(masks[part], white[part])
-            self._match_side(mirror[part], black[part])
+        if count <= _FEW:
+            both = self._match_few(np.concatenate([masks, mirror]))
+            white, black = both[:count], both[count:]
+        else:
+            white = np.zeros((count, kinds), dtype=bool)
+            black = np.zeros((count, kinds), dtype=bool)
+            for start in range(0, count, _CHUNK):
+                part = slice(start, start + _CHUNK)
+                self._match_side(masks[part], white[part])
+                self._match_side(mirror[part], black[part])
         met = white | black
         any_met = met.any(axis=1)
         family = np.where(any_met, met.argmax(axis=1), NONE).astype(np.int16)
@@ -118,6 +125,14 @@ class CoreMatcher:
         holder = np.where(by_white & ~by_black, WHITE, np.where(by_black & ~by_white, BLACK, BOTH))
         holder[~any_met | self._shared[family]] = BOTH
         return CoreMatch(family, holder.astype(np.int8), white, black)
+
+    def _match_few(self, masks: Masks) -> npt.NDArray[np.bool_]:
+        """All families at once: for few rows the calls of NumPy cost more than their work."""
+        own = self._own.bits(file_patterns(masks[:, 0])).T[:, None]
+        foe = self._foe.bits(file_patterns(masks[:, 1])).T[:, None]
+        met = (own & self._own_needs == self._own_needs).all(axis=2)
+        met &= (foe & self._foe_needs == self._foe_needs).all(axis=2)
+        return met
 
     def _match_side(self, masks: Masks, out: npt.NDArray[np.bool_]) -> None:
         own = self._own.bits(file_patterns(np.ascontiguousarray(masks[:, 0])))
