@@ -35,7 +35,10 @@ class KeptByState(Generic[Kept]):
 
     def __call__(self) -> Kept:
         """The value as it is now."""
-        state = self._state()
+        return self.at(self._state())
+
+    def at(self, state: int) -> Kept:
+        """The value, for a caller who has just asked for the state number."""
         held = self._held
         if held is not None and held[0] == state:
             return held[1]
@@ -51,13 +54,14 @@ class KeptByState(Generic[Kept]):
 class Lookups:
     """Answers lookups from a store's notes and labels and a classifier.
 
-    It may be used by several threads. A lookup asks the store for two small
-    numbers and for nothing else while nothing changes.
+    It may be used by several threads. A lookup asks the store for a few small
+    numbers, in one reading, and for nothing else while nothing changes.
     """
 
     def __init__(self, store: Store, classifier: Classifier) -> None:
         self.classifier = classifier
         self.memory = VerdictMemory(classifier.classify)
+        self._store = store
         self._notes = NoteShelf(store)
         self._labels = LabelShelf(store)
         self.notes = KeptByState(self._notes.state, self._read_notes)
@@ -70,11 +74,7 @@ class Lookups:
 
     def verdict(self, skeleton: Skeleton) -> tuple[Verdict, str]:
         """The verdict, and who decided: ``label``, ``core`` or ``classifier``."""
-        found = self.memory(skeleton)
-        own = own_verdict(self.labels(), skeleton, found)
-        if own is not None:
-            return own, "label"
-        return found, "core" if found.core else "classifier"
+        return self._verdict(skeleton, self.labels())
 
     def lookup(
         self, position: QueryPosition, chapter: str = "", *, published: bool = False
@@ -83,10 +83,18 @@ class Lookups:
 
         The second value says who decided, as in `verdict`.
         """
-        verdict, by = self.verdict(position.skeleton)
-        notes = self.notes()
+        states = self._store.counters()
+        verdict, by = self._verdict(position.skeleton, self.labels.at(states.get("labels", 0)))
+        notes = self.notes.at(states.get("notes", 0))
         shown = notes.published if published else notes
         return lookup(position, lambda _: verdict, shown, chapter), by
+
+    def _verdict(self, skeleton: Skeleton, labels: OwnLabels) -> tuple[Verdict, str]:
+        found = self.memory(skeleton)
+        own = own_verdict(labels, skeleton, found)
+        if own is not None:
+            return own, "label"
+        return found, "core" if found.core else "classifier"
 
     def _read_notes(self) -> NoteIndex:
         known = []
