@@ -130,7 +130,7 @@ class CoreMatcher:
         """All families at once: for few rows the calls of NumPy cost more than their work."""
         own = self._own.bits(file_patterns(masks[:, 0])).T[:, None]
         foe = self._foe.bits(file_patterns(masks[:, 1])).T[:, None]
-        met = (own & self._own_needs == self._own_needs).all(axis=2)
+        met: npt.NDArray[np.bool_] = (own & self._own_needs == self._own_needs).all(axis=2)
         met &= (foe & self._foe_needs == self._foe_needs).all(axis=2)
         return met
 
