@@ -33,6 +33,11 @@ FORMAT = "pawnlore-classifier-1"
 CORE_TRUST = 0.98
 """The share of the probability that a met core takes; the network deals out the rest."""
 
+HIDDEN_STEP = 2.0**-12
+UNIT_STEP = 2.0**-6
+OUTPUT_STEP = 2.0**-8
+"""What weights into the hidden layer, its activations, and weights out of it are multiples of."""
+
 _DECIMALS = 5
 _CHUNK = 4096
 _MOST_BYTES = 32 << 20
@@ -50,8 +55,8 @@ class Classifier:
     ``hidden`` (128, H) with ``hidden_bias`` (H,) and ``output`` (H, classes)
     with ``output_bias`` (classes,) are the network; ``sharpness`` multiplies
     its scores and ``none_shift`` is added to the score of there being no
-    family, both fitted on held-out data; below ``threshold`` no family is
-    named. ``facts`` tells how it was made, ``digest`` is that of its file.
+    family, both fitted on held-out data; a family is named where its chance
+    reaches ``threshold``. ``facts`` tells how it was made, ``digest`` is that of its file.
     """
 
     catalogue: Catalogue
@@ -76,10 +81,18 @@ class Classifier:
             raise ModelError("the parts of the network do not fit together")
 
     def scores(self, masks: Masks) -> npt.NDArray[np.float32]:
-        """The network's scores (N, classes) for a batch as it stands, uncalibrated."""
+        """The network's scores (N, classes) for a batch as it stands, uncalibrated.
+
+        Weights and activations are whole multiples of small powers of two (see
+        `whole_steps`), so every sum is exact whatever its order: a row has the
+        same scores in any batch and on any machine.
+        """
         units: npt.NDArray[np.float32] = network_input(masks) @ self.hidden
         units += self.hidden_bias
         np.maximum(units, 0, out=units)
+        units *= np.float32(1 / UNIT_STEP)
+        np.rint(units, out=units)
+        units *= np.float32(UNIT_STEP)
         scores: npt.NDArray[np.float32] = units @ self.output
         scores += self.output_bias
         return scores
@@ -147,9 +160,9 @@ class Classifier:
         classes = self.classes
         canonical, swapped, own_mirror = canonical_batch(masks)
         chances = self._canonical(canonical, own_mirror)
-        first = chances.argmax(axis=1)
+        first = 1 + chances[:, 1:].argmax(axis=1)
         first_chance = _rounded(chances[rows, first])
-        # Below the threshold nothing is named, and the best family becomes the runner-up.
+        # Below the threshold nothing is named, and the best family is at most the runner-up.
         first = np.where(first_chance < self.threshold, NO_FAMILY, first)
         first_chance = np.where(first == NO_FAMILY, _rounded(chances[:, NO_FAMILY]), first_chance)
         chances[rows, first] = -1.0
@@ -219,6 +232,15 @@ class Classifier:
 
 def _rounded(chances: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
     return np.asarray(np.round(chances.astype(np.float64), _DECIMALS), dtype=np.float64)
+
+
+def whole_steps(weights: npt.NDArray[Any], step: float) -> npt.NDArray[np.float32]:
+    """Weights as the nearest whole multiples of ``step``, a power of two.
+
+    >>> whole_steps(np.array([0.3, -1.0]), 2.0**-2).tolist()
+    [0.25, -1.0]
+    """
+    return np.ascontiguousarray(np.rint(weights / step) * step, dtype=np.float32)
 
 
 def save_classifier(classifier: Classifier, path: Path) -> str:

@@ -18,7 +18,13 @@ from sklearn.neural_network import MLPClassifier
 
 from pawnlore.models.calibration import calibrate
 from pawnlore.models.classes import NO_FAMILY, Classes, classes_of
-from pawnlore.models.classifier import Classifier
+from pawnlore.models.classifier import (
+    HIDDEN_STEP,
+    OUTPUT_STEP,
+    UNIT_STEP,
+    Classifier,
+    whole_steps,
+)
 from pawnlore.models.judgement import TrainerJudgement
 from pawnlore.models.label_sets import LabelSets, shipped_label_sets
 from pawnlore.models.network_input import network_input
@@ -34,6 +40,11 @@ from pawnlore.structures.skeleton import Masks, mirror_batch
 from pawnlore.structures.verdict import BOTH, NONE
 
 Say = Callable[[str], None]
+
+_CENTRAL_HOMES = (np.uint64(0x1C << 8), np.uint64(0x1C << 48))
+_TOO_EARLY = 0.2
+"""How much of a family's chance is left where the opening has hardly begun. The raters judged
+positions from the twelfth half-move on, where such a skeleton means more than on the third."""
 
 _CERTAIN = 0.08
 """A label with less doubt than this is learnt as it is, which halves the rows."""
@@ -84,8 +95,9 @@ def train(plan: TrainingPlan | None = None, say: Say = lambda text: None) -> Cla
     say(f"training the network on {made.masks.shape[0]} skeletons and their mirrors")
     network = _fit_network(plan, made, classes, say)
     say("calibrating on positions that were not learnt from")
+    steps = (HIDDEN_STEP, HIDDEN_STEP, OUTPUT_STEP, UNIT_STEP * OUTPUT_STEP)
     hidden, hidden_bias, output, output_bias = (
-        np.ascontiguousarray(weights, dtype=np.float32) for weights in network
+        whole_steps(weights, step) for weights, step in zip(network, steps, strict=True)
     )
     rough = Classifier(
         matcher.catalogue,
@@ -152,6 +164,7 @@ def build_training_set(
     family, holder, chance = judgement.judge(pool)
     # Half an exchange is unsettled by definition, whatever the pawns look like.
     chance = np.where(np.isin(skeleton_keys(pool), skeleton_keys(half_done)), 0.0, chance)
+    chance = np.where(hardly_begun(pool), chance * _TOO_EARLY, chance)
     core = match.family != NONE
     family = np.where(core, match.family, family).astype(np.int16)
     holder = np.where(core, match.holder, holder).astype(np.int8)
@@ -167,6 +180,18 @@ def build_training_set(
     chance = np.concatenate([chance, np.ones(len(labels))])
     weight = np.concatenate([np.ones(pool.shape[0]), np.full(len(labels), plan.label_weight)])
     return TrainingSet(masks, number, chance, weight), classes
+
+
+def hardly_begun(masks: Masks) -> npt.NDArray[np.bool_]:
+    """Where no pawn is gone and at most two of the six c-, d- and e-pawns have moved, (N,).
+
+    >>> two_and_three = [[0x0CF300, 0xFF << 48], [0x1CE300, 0xFF << 48]]
+    >>> hardly_begun(np.array(two_and_three, dtype=np.uint64)).tolist()
+    [True, False]
+    """
+    at_home = np.bitwise_count(masks & np.array(_CENTRAL_HOMES)).sum(axis=1)
+    early: npt.NDArray[np.bool_] = (np.bitwise_count(masks).sum(axis=1) == 16) & (at_home >= 4)
+    return early
 
 
 def distinct_skeletons(masks: Masks) -> Masks:
