@@ -14,6 +14,7 @@ from flask.testing import FlaskClient
 from running_services import TestService, bearer, make_service
 from werkzeug.test import TestResponse
 
+from pawnlore.models.classifier import shipped_classifier
 from pawnlore.service.api.etags import matched_revision
 from pawnlore.service.api.problems import CONTENT_TYPE, Problem
 from pawnlore.service.api.values import VERDICT_COLUMNS
@@ -21,7 +22,7 @@ from pawnlore.service.commands.classify import COLUMNS
 from pawnlore.service.settings import ServiceLimits
 from pawnlore.service.store.label_shelf import LabelShelf
 from pawnlore.service.store.note_shelf import NoteShelf
-from pawnlore.structures.skeleton import skeleton_from_fen
+from pawnlore.structures.skeleton import pack, skeleton_from_fen
 
 EXCHANGE = "r1bq1rk1/pp1nbppp/2p2n2/3p2B1/3P4/2NBPN2/PPQ2PPP/R4RK1 w - - 3 10"
 TURNED = "r4rk1/ppq2ppp/2nbpn2/3p4/3P2b1/2P2N2/PP1NBPPP/R1BQ1RK1 b - - 3 10"
@@ -96,7 +97,12 @@ def test_the_columns_are_those_of_the_command(client: FlaskClient) -> None:
     )
     rows = list(csv.reader(io.StringIO(answer.get_data(as_text=True))))
     assert tuple(rows[0]) == COLUMNS
-    assert rows[1][:5] == [EXCHANGE, "carlsbad", "white", "1.0000", "yes"]
+    position, structure, holder, probability, core = rows[1][:5]
+    assert (position, structure, holder, core) == (EXCHANGE, "carlsbad", "white", "yes")
+    # The command gives the same digits; what they are is the trained model's affair.
+    skeleton = skeleton_from_fen(EXCHANGE)
+    verdict = shipped_classifier().classify(pack([skeleton]))[0]
+    assert probability == f"{verdict.probability:.4f}"
     assert rows[2][0] == "x" and rows[2][-1]
 
 
