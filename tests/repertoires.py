@@ -24,8 +24,11 @@ def read(*texts: str) -> Repertoire:
     return read_repertoire([io.StringIO(text) for text in texts], with_keys=True)
 
 
-def by_cores(masks: Masks) -> Verdicts:
-    """Verdicts of the cores alone, so that a test does not depend on a trained model."""
+def by_cores(masks: Masks, *, unsettled: float = 0.75) -> Verdicts:
+    """Verdicts of the cores alone, so that a test does not depend on a trained model.
+
+    ``unsettled`` is the probability where no core is met.
+    """
     matcher = shipped_matcher()
     match = matcher.match(masks)
     count = len(masks)
@@ -34,7 +37,7 @@ def by_cores(masks: Masks) -> Verdicts:
         matcher.catalogue.ids,
         match.family,
         match.holder,
-        np.where(settled, 0.98, 0.75),
+        np.where(settled, 0.98, unsettled),
         settled,
         np.full(count, NONE, dtype=np.int16),
         np.full(count, BOTH, dtype=np.int8),

@@ -137,7 +137,7 @@ def _heading(tree: BreakTree) -> Iterator[str]:
     if tree.lines is None:
         return
     verb = "passes" if tree.lines == 1 else "pass"
-    told = f"In the repertoire, {_count(tree.lines, 'line')} {verb} exactly these pawns"
+    told = f"In the repertoire, {count_of(tree.lines, 'line')} {verb} exactly these pawns"
     if tree.structure_lines is not None:
         told += f", {tree.structure_lines:,} this structure"
     yield f"{told}.\n"
@@ -208,13 +208,13 @@ def _branches(tree: BreakTree, prospect: Prospect, book: Repertoire | None) -> I
         if branch.changes:
             lines.append(branch.changes)
         if branch.lines:
-            lines.append(f"{_count(branch.lines, 'line')} of the repertoire")
+            lines.append(f"{count_of(branch.lines, 'line')} of the repertoire")
         head = branch.outcome.text
         if branch.outcome.ending == STANDS:
             head = "the tension stays" if told.kind == LEVER else "then"
-        yield from _wrapped(f"{head}: {'. '.join(lines)}", 4)
+        yield from wrapped(f"{head}: {'. '.join(lines)}", 4)
     if prospect.example is not None and book is not None:
-        yield from _wrapped(f"seen in {line_text(book, prospect.example)}", 4)
+        yield from wrapped(f"seen in {line_text(book, prospect.example)}", 4)
 
 
 def _shown(prospect: Prospect) -> list[Branch]:
@@ -258,11 +258,13 @@ def _share(part: int | None, whole: int | None) -> str:
     return f"{part} of {whole}" if whole else "-"
 
 
-def _count(number: int, what: str) -> str:
+def count_of(number: int, what: str) -> str:
+    """A number with its noun: ``1 line``, ``2 lines``."""
     return f"{number:,} {what}{'' if number == 1 else 's'}"
 
 
-def _wrapped(text: str, indent: int) -> Iterator[str]:
+def wrapped(text: str, indent: int) -> Iterator[str]:
+    """Text in lines of the page's width, later ones two columns further in."""
     for line in textwrap.wrap(
         text,
         _WIDTH,

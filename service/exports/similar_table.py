@@ -10,11 +10,10 @@ from __future__ import annotations
 import csv
 import io
 import json
-import textwrap
 from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
-from pawnlore.service.exports.break_table import structure_text
+from pawnlore.service.exports.break_table import count_of, structure_text, wrapped
 from pawnlore.service.exports.line_text import line_text
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.similar import Neighbour
@@ -41,7 +40,6 @@ COLUMNS = (
 )
 """``pawns`` is the placement field of a FEN; ``differences`` are separated by ``; ``."""
 
-_WIDTH = 100
 _MOST_PLACES = 3
 
 
@@ -122,7 +120,7 @@ def _summary(answer: Answer) -> Iterator[str]:
     if exact:
         verb = "has" if lines == 1 else "have"
         yield (
-            f"{_count(lines, 'line')} in {_count(len(chapters), 'chapter')} {verb} these pawns"
+            f"{count_of(lines, 'line')} in {count_of(len(chapters), 'chapter')} {verb} these pawns"
             f" exactly. Searched: {of}.\n"
         )
     else:
@@ -134,34 +132,18 @@ def _neighbour(answer: Answer, rank: int, near: Neighbour, asked: Verdict) -> It
     reversed_ = ", colours reversed" if near.mirrored else ""
     head = "the same pawns" if not near.distance else "; ".join(near.differences)
     yield "\n"
-    yield from _wrapped(f"{rank}. {head}{reversed_} (distance {near.distance:.2f})", 0)
+    yield from wrapped(f"{rank}. {head}{reversed_} (distance {near.distance:.2f})", 0)
     short = None if near.mirrored else asked
-    yield from _wrapped(f"{structure_text(verdict, short=short)}; {_lines(near.lines)}", 3)
+    yield from wrapped(f"{structure_text(verdict, short=short)}; {_lines(near.lines)}", 3)
     places = sorted(near.entries, key=lambda node: (-answer.lines_at[node], node))
     for node in places[:_MOST_PLACES]:
         chapter = book.game_of(node).chapter
-        yield from _wrapped(f"{chapter} ({_lines(answer.lines_at[node])})", 3)
-        yield from _wrapped(line_text(book, node) or "from the start", 5)
+        yield from wrapped(f"{chapter} ({_lines(answer.lines_at[node])})", 3)
+        yield from wrapped(line_text(book, node) or "from the start", 5)
     if len(places) > _MOST_PLACES:
         more = len(places) - _MOST_PLACES
-        yield from _wrapped(f"and by {_count(more, 'other way')}", 3)
+        yield from wrapped(f"and by {count_of(more, 'other way')}", 3)
 
 
 def _lines(number: int) -> str:
-    return _count(number, "line")
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number:,} {what}{'' if number == 1 else 's'}"
-
-
-def _wrapped(text: str, indent: int) -> Iterator[str]:
-    for line in textwrap.wrap(
-        text,
-        _WIDTH,
-        initial_indent=" " * indent,
-        subsequent_indent=" " * (indent + 2),
-        break_on_hyphens=False,
-        break_long_words=False,
-    ):
-        yield line + "\n"
+    return count_of(number, "line")

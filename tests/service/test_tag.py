@@ -12,11 +12,11 @@ from types import SimpleNamespace
 import chess
 import numpy as np
 import pytest
+import repertoires
 
 from pawnlore.service import cli, models_at_hand
-from pawnlore.structures.matcher import shipped_matcher
 from pawnlore.structures.skeleton import Masks, skeleton_from_fen
-from pawnlore.structures.verdict import BOTH, NONE, Verdicts
+from pawnlore.structures.verdict import Verdicts
 
 # The exchange on d5 gives the Carlsbad structure, after 4... exd5. Names of
 # openings and structures: common practice, no source.
@@ -31,20 +31,7 @@ HEADER = "file,game,node,parent,ply,move,structure,holder,probability,core"
 
 
 def by_cores(masks: Masks) -> Verdicts:
-    matcher = shipped_matcher()
-    match = matcher.match(masks)
-    count = len(masks)
-    settled = match.family != NONE
-    return Verdicts(
-        matcher.catalogue.ids,
-        match.family,
-        match.holder,
-        np.where(settled, 0.98, 0.756789),
-        settled,
-        np.full(count, NONE, dtype=np.int16),
-        np.full(count, BOTH, dtype=np.int8),
-        np.zeros(count),
-    )
+    return repertoires.by_cores(masks, unsettled=0.756789)
 
 
 @pytest.fixture(autouse=True)

@@ -196,7 +196,6 @@ def test_the_package_does_not_import_scikit_learn() -> None:
 
 def test_works_inside_a_pipeline() -> None:
     """Outside check: scikit-learn's own clone, Pipeline, FeatureUnion and grid search."""
-    pytest.importorskip("sklearn")
     from sklearn.base import clone
     from sklearn.linear_model import LogisticRegression
     from sklearn.model_selection import GridSearchCV
