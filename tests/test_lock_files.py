@@ -26,7 +26,9 @@ def _pins(name: str) -> dict[str, list[str]]:
     """The locked versions by package: more than one where they differ by platform."""
     pins: dict[str, list[str]] = {}
     text = (REPOSITORY / name).read_text(encoding="utf-8")
-    for package, version in re.findall(r"^([A-Za-z0-9._-]+)==([^\s;\\]+)", text, re.M):
+    for package, version in re.findall(
+        r"^([A-Za-z0-9._-]+)(?:\[[^]]*\])?==([^\s;\\]+)", text, re.M
+    ):
         pins.setdefault(package.lower(), []).append(version)
     return pins
 
