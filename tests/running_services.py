@@ -49,10 +49,16 @@ class TestService:
 
 
 def make_service(home: Path, **settings: Any) -> TestService:
-    """A service in an empty folder, with the views below ``/trial``."""
-    chosen = Settings(home=home, database=database_url(home, {}), **settings)
+    """A service in an empty folder, with the views below ``/trial``.
+
+    ``database`` is the store's URL, a file in that folder by default, and
+    ``classifier`` the model, by default the one that ships.
+    """
+    settings.setdefault("database", database_url(home, {}))
+    classifier = settings.pop("classifier", None) or shipped_classifier()
+    chosen = Settings(home=home, **settings)
     store = open_store(chosen.database)
-    app = create_app(chosen, store, shipped_classifier())
+    app = create_app(chosen, store, classifier)
     app.register_blueprint(_trial_views())
     return TestService(app, store, chosen)
 

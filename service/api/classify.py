@@ -13,12 +13,23 @@ from pawnlore.models.explanation import explain
 from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, needs, students_may
 from pawnlore.service.api.answers import json_answer, table_answer
-from pawnlore.service.api.describe import FORMAT, JSON, Answer, Operation, described, query, ref
+from pawnlore.service.api.describe import (
+    FORMAT,
+    JSON,
+    Answer,
+    Operation,
+    Schema,
+    described,
+    query,
+    ref,
+)
 from pawnlore.service.api.describe import table as table_content
-from pawnlore.service.api.json_body import json_object
+from pawnlore.service.api.formats import formatted
+from pawnlore.service.api.json_body import json_object, plain_body
 from pawnlore.service.api.lookups import lookups, provide_lookups
 from pawnlore.service.api.problems import Problem
 from pawnlore.service.api.request_values import Fields, flag, invalid, query_values
+from pawnlore.service.api.schemas import EXAMPLE_FEN
 from pawnlore.service.api.values import VERDICT_COLUMNS, verdict_value
 from pawnlore.service.exports.explanation_text import explanation_value
 from pawnlore.service.labelled_verdicts import own_verdict
@@ -34,13 +45,14 @@ resources.record(provide_lookups)
 
 FEN = query(
     "fen",
-    {"type": "string", "minLength": 1, "maxLength": LINE_LIMIT},
+    formatted("position", least=1, most=LINE_LIMIT, examples=[EXAMPLE_FEN]),
     "A FEN, an EPD or a bare piece placement.",
     needed=True,
 )
 """The parameter that names a position."""
 
 _EXPLAIN = query("explain", {"type": "boolean", "default": False}, "Whether to say why.")
+_LINES: Schema = {"type": "string", "examples": [f"{EXAMPLE_FEN}\n"]}
 _BLOCK = 1024
 
 
@@ -85,7 +97,10 @@ def classify_one() -> Response:
             "of the others. As text/plain, the body holds one FEN or EPD a line."
         ),
         parameters=(FORMAT,),
-        body={JSON: ref("Positions"), "text/plain": {"type": "string"}},
+        body={
+            JSON: ref("Positions"),
+            "text/plain": {"type": "string", "examples": [f"{EXAMPLE_FEN}\n"]},
+        },
         problems=(406,),
     )
 )
@@ -107,6 +122,7 @@ def _batch() -> Sequence[PositionLine]:
     """The positions of the body, all of them before the answer begins."""
     most = running().settings.limits.batch_rows
     if request.mimetype == "text/plain":
+        plain_body()
         lines = read_position_lines(io.BytesIO(request.get_data(cache=False)))
         batch = list(islice(lines, most + 1))
         if len(batch) > most:

@@ -7,12 +7,13 @@ import re
 from flask import request
 
 from pawnlore.service.api.describe import Parameter, header
+from pawnlore.service.api.formats import formatted
 from pawnlore.service.api.problems import Problem
 
 IF_MATCH = Parameter(
     "If-Match",
     "header",
-    {"type": "string", "minLength": 1, "maxLength": 1000},
+    formatted("etags", least=1, most=1000, examples=['"r1"']),
     "The ETag that was read: the change is made only where it is still the newest.",
     needed=True,
 )

@@ -11,7 +11,7 @@ from pawnlore.service.api.answers import json_answer, table_answer
 from pawnlore.service.api.describe import FORMAT, JSON, Answer, Operation, described, path, query
 from pawnlore.service.api.describe import table as table_content
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
-from pawnlore.service.api.request_values import PAGING, invalid, page, query_values
+from pawnlore.service.api.request_values import PAGING, invalid, page_of_json, query_values
 from pawnlore.service.api.values import moment
 from pawnlore.service.store.job_shelf import STATES, Job
 
@@ -71,6 +71,7 @@ def job_value(job: Job) -> dict[str, Any]:
         "jobs",
         "Jobs in the order in which they came",
         {200: Answer("A page of jobs.", table_content(_JOBS))},
+        words="As CSV or JSON Lines all jobs are given, in one piece.",
         parameters=(_STATE, FORMAT, *PAGING),
         problems=(406,),
     )
@@ -81,11 +82,14 @@ def list_jobs() -> Response:
     state = values.get("state", "")
     if state and state not in STATES:
         invalid([f"state must be one of {', '.join(STATES)}"])
-    wanted = page(values)
-    found = repertoires().jobs.list(state=state, after=wanted.after, limit=wanted.limit + 1)
-    more = found[wanted.limit :]
-    found = found[: wanted.limit]
-    after = str(found[-1].number) if more else None
+    wanted = page_of_json(values)
+    shelf = repertoires().jobs
+    found, after = shelf.list(state=state) if wanted is None else [], None
+    if wanted is not None:
+        found = shelf.list(state=state, after=wanted.after, limit=wanted.limit + 1)
+        if len(found) > wanted.limit:
+            found = found[: wanted.limit]
+            after = str(found[-1].number)
     return table_answer(COLUMNS, map(job_value, found), more={"next": after})
 
 

@@ -30,11 +30,26 @@ def json_body() -> Any:
     Raises `Problem`: 415 for another media type, 400 for what is no JSON, 413
     beyond a limit.
     """
+    plain_body()
     if not request.is_json:
         raise Problem(
             415, "Send the body as application/json.", headers={"Accept": "application/json"}
         )
     return parse_json(request.get_data(cache=False), running().settings.limits)
+
+
+def plain_body() -> None:
+    """Refuse a compressed body: it would be taken for what it unpacks to, or unpack to too much.
+
+    Raises `Problem` 415, with what is taken instead (RFC 9110, section 12.5.3).
+    """
+    coding = request.headers.get("Content-Encoding", "").strip().lower()
+    if coding not in ("", "identity"):
+        raise Problem(
+            415,
+            "Send the body as it is, without a Content-Encoding.",
+            headers={"Accept-Encoding": "identity"},
+        )
 
 
 def parse_json(data: bytes, limits: ServiceLimits) -> Any:

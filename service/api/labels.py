@@ -28,10 +28,10 @@ from pawnlore.service.api.request_values import (
     Fields,
     invalid,
     no_body,
-    page,
+    page_of_json,
     query_values,
 )
-from pawnlore.service.api.tables import chosen_form
+from pawnlore.service.api.schemas import OWN_LENGTH
 from pawnlore.service.api.values import LABEL_COLUMNS, label_value
 from pawnlore.service.running import running
 from pawnlore.service.store.label_shelf import (
@@ -70,10 +70,10 @@ _TAGGED = {"ETag": "The revision, for the header If-Match of a change."}
 def list_labels() -> Response:
     """A page of the list of labels."""
     values = query_values(FORMAT, *PAGING)
-    wanted = page(values)
+    wanted = page_of_json(values)
     shelf = LabelShelf(running().store)
     cursor = None
-    if chosen_form() == "json":
+    if wanted is not None:
         found = shelf.list(after=wanted.after, limit=wanted.limit + 1)
         if len(found) > wanted.limit:
             found = found[: wanted.limit]
@@ -214,13 +214,13 @@ def delete_label(id: str) -> Response:
 
 def _verdict(fields: Fields) -> dict[str, str]:
     """Structure, holder and reason of a body."""
-    structure = fields.text("structure", needed=True, most=200)
+    structure = fields.text("structure", needed=True, most=OWN_LENGTH)
     holder = fields.text("holder", needed=True)
     reason = fields.text("reason", most=REASON_LENGTH)
     if holder and holder not in _HOLDERS:
         fields.faults.append(f"holder must be one of {', '.join(_HOLDERS)}")
     known = running().classifier.catalogue.ids
-    own = structure.startswith("own/") and len(structure) > len("own/")
+    own = structure.startswith("own/") and len(structure.strip()) > len("own/")
     if structure and not (own or structure == UNSETTLED or structure in known):
         fields.faults.append(
             "structure is none that is known; one of your own begins with own/, and "

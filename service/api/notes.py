@@ -27,14 +27,12 @@ from pawnlore.service.api.problems import Problem
 from pawnlore.service.api.request_values import (
     PAGING,
     Fields,
-    Page,
     flag,
     invalid,
     no_body,
-    page,
+    page_of_json,
     query_values,
 )
-from pawnlore.service.api.tables import chosen_form
 from pawnlore.service.api.values import (
     NOTE_COLUMNS,
     REVISION_COLUMNS,
@@ -83,7 +81,7 @@ _CHANGE_PROBLEMS = (404, 406, 412, 428)
 def list_notes() -> Response:
     """A page of the list of notes."""
     values = query_values(_SEARCH, _STRUCTURE, _DELETED, FORMAT, *PAGING)
-    wanted = _page(values)
+    wanted = page_of_json(values)
     student = caller().student
     deleted = flag(values, "deleted")
     if student and deleted:
@@ -272,7 +270,7 @@ def restore_note(id: str) -> Response:
 def note_revisions(id: str) -> Response:
     """A page of a note's revisions."""
     values = query_values(FORMAT, *PAGING)
-    wanted = _page(values)
+    wanted = page_of_json(values)
     found = _shelf().revisions(id)
     cursor = None
     if wanted:
@@ -313,12 +311,6 @@ def set_aside_texts(id: str) -> Response:
 
 def _shelf() -> NoteShelf:
     return NoteShelf(running().store)
-
-
-def _page(values: dict[str, str]) -> Page | None:
-    """Which page is asked for; none where all of a table is, because its form has no pages."""
-    wanted = page(values)
-    return wanted if chosen_form() == "json" else None
 
 
 def _checked(act: Callable[[], Given]) -> Given:

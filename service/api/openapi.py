@@ -14,7 +14,7 @@ from typing import Any
 
 from flask import Blueprint, Flask, Response, current_app
 
-from pawnlore.service.access.needs import NOTHING, READ, needs, needs_of, students_may
+from pawnlore.service.access.needs import NOTHING, READ, Needs, needs, needs_of, students_may
 from pawnlore.service.api.answers import json_answer
 from pawnlore.service.api.describe import (
     JSON,
@@ -25,9 +25,11 @@ from pawnlore.service.api.describe import (
     operation_of,
     ref,
 )
+from pawnlore.service.api.formats import FORMATS
 from pawnlore.service.api.problems import CONTENT_TYPE
 from pawnlore.service.api.request_values import query_values
 from pawnlore.service.api.schemas import SCHEMAS
+from pawnlore.service.running import parts_of
 
 resources = Blueprint("api-openapi", __name__)
 
@@ -40,6 +42,15 @@ EVERYWHERE = (400, 401, 403, 413, 421, 503)
 WITH_BODY = (408, 415)
 """Errors of operations that take a body."""
 
+_WORDS = "\n".join(
+    (
+        "From a position to what it is, whose it is, and what to do.",
+        "",
+        "Formats of texts that no pattern can describe:",
+        "",
+        *(f"* {name}: {words}" for name, words in FORMATS.items()),
+    )
+)
 _PART = re.compile(r"<(?:[a-z_]+(?:\([^)]*\))?:)?([A-Za-z_]+)>")
 _TAGS = {
     "classify": "What the structure of a position is, and whose.",
@@ -75,27 +86,28 @@ def openapi() -> Response:
 def document(app: Flask) -> dict[str, Any]:
     """The OpenAPI document of an application, as plain values."""
     paths: dict[str, dict[str, Any]] = {}
+    alone = not parts_of(app).settings.needs_sign_in
     used: set[str] = set()
     for address, method, endpoint in operations(app):
         view = app.view_functions[endpoint]
         found = operation_of(view)
         if found is None:
             continue
-        right = needs_of(view, method.upper()).right
-        paths.setdefault(address, {})[method] = _operation(found, right)
+        paths.setdefault(address, {})[method] = _operation(
+            found, needs_of(view, method.upper()), alone=alone
+        )
         used.add(found.tag)
     return {
         "openapi": "3.1.0",
         "info": {
             "title": "Pawnlore",
             "version": _version(),
-            "description": "From a position to what it is, whose it is, and what to do.",
+            "description": _WORDS,
             "license": {"name": "GPL-3.0-or-later", "identifier": "GPL-3.0-or-later"},
         },
         # Addresses are relative to where this document was read.
         "servers": [{"url": "/"}],
         "tags": [{"name": tag, "description": _TAGS.get(tag, tag)} for tag in sorted(used)],
-        "security": [{}, {"token": []}, {"cookie": []}],
         "paths": dict(sorted(paths.items())),
         "components": {
             "schemas": dict(SCHEMAS),
@@ -104,8 +116,17 @@ def document(app: Flask) -> dict[str, Any]:
                 "token": {
                     "type": "http",
                     "scheme": "bearer",
-                    "description": "A token of 'pawnlore access'. A single author at the machine "
-                    "itself needs none.",
+                    "description": "A token of 'pawnlore access'. An operation names the right "
+                    "that the token must have; 'write' holds 'read' too. A single author at the "
+                    "machine itself needs none.",
+                },
+                "link": {
+                    "type": "http",
+                    "scheme": "bearer",
+                    "description": "The last part of a student link. It reaches the operations "
+                    "that name it; those with the right 'its-repertoire' only for the repertoire "
+                    "that the link is for. Students see no draft, and nothing that is owed or "
+                    "labelled.",
                 },
                 "cookie": {
                     "type": "apiKey",
@@ -128,7 +149,22 @@ def operations(app: Flask) -> Iterator[tuple[str, str, str]]:
                     yield address, method.lower(), rule.endpoint
 
 
-def _operation(operation: Operation, right: str) -> dict[str, Any]:
+def _security(needs: Needs, *, alone: bool) -> list[dict[str, list[str]]]:
+    """Who may use an operation: one of these is enough.
+
+    The lists name rights, as OpenAPI 3.1 allows for schemes without scopes.
+    ``alone`` is whether an author at the machine itself needs no sign-in.
+    """
+    if needs.right == NOTHING:
+        return []
+    ways: list[dict[str, list[str]]] = [{}] if alone else []
+    ways += [{"token": [needs.right]}, {"cookie": [needs.right]}]
+    if needs.students:
+        ways.append({"link": ["its-repertoire"] if needs.argument else []})
+    return ways
+
+
+def _operation(operation: Operation, needs: Needs, *, alone: bool) -> dict[str, Any]:
     value: dict[str, Any] = {
         "operationId": operation.id,
         "tags": [operation.tag],
@@ -143,8 +179,7 @@ def _operation(operation: Operation, right: str) -> dict[str, Any]:
             "required": operation.body_needed,
             "content": {media: {"schema": schema} for media, schema in operation.body.items()},
         }
-    if right == NOTHING:
-        value["security"] = []
+    value["security"] = _security(needs, alone=alone)
     answers = {str(status): _answer(answer) for status, answer in operation.answers.items()}
     statuses = {*EVERYWHERE, *operation.problems}
     if operation.body:

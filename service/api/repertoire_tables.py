@@ -18,6 +18,7 @@ from pawnlore.service.api.describe import (
     described,
     query,
 )
+from pawnlore.service.api.formats import formatted
 from pawnlore.service.api.lookups import lookups
 from pawnlore.service.api.repertoires import ID
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
@@ -40,6 +41,7 @@ from pawnlore.service.exports import (
 )
 from pawnlore.service.repertoire_desk import OpenRepertoire
 from pawnlore.service.running import running
+from pawnlore.service.store.note_shelf import NoteShelf
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.breaks import break_tree
 from pawnlore.structures.load import Comparison
@@ -62,7 +64,7 @@ _STRUCTURE = query(
 _HOLDER = query("holder", {"enum": list(HOLDERS)}, "Only nodes with this holder.")
 _COMPARE = query(
     "compare",
-    {"type": "string", "maxLength": _LONGEST_PATH},
+    formatted("moves", most=_LONGEST_PATH),
     "Only the moves after these ones, side by side, for example '1. d4 d5 2. c4'.",
 )
 _COUNT = query(
@@ -184,13 +186,16 @@ def owed_list(id: str) -> Response:
     """What the author still owes."""
     values = query_values(*LONG_PAGING)
     opened = repertoires().desk.open(id)
+    # Asked for before the notes: where they change in between, a page too many is
+    # refused, and none is mixed up.
+    state = NoteShelf(running().store).state()
     work, index = opened.work, lookups().notes()
     notes = [known.note for known in index]
     debts = owed(work.book, work.verdicts, work.paths, work.groups, work.side, notes)
     # Notes change more often than repertoires, so the rows are not kept.
     made = list(_checked(owed_table.json_lines(work, debts)))
     table = LongTable(
-        opened.tag,
+        f"{opened.tag}n{state}",
         lambda first: iter(made[first:]),
         lambda: owed_table.csv_rows(work, debts),
         len(made),

@@ -8,7 +8,7 @@ from flask import request
 
 from pawnlore.service.api.describe import Parameter, query
 from pawnlore.service.api.problems import Problem
-from pawnlore.service.api.tables import LARGEST_PAGE, PAGE
+from pawnlore.service.api.tables import LARGEST_PAGE, PAGE, chosen_form
 
 PAGING = (
     query(
@@ -77,6 +77,12 @@ def page(values: dict[str, str]) -> Page:
     """Which page is asked for."""
     limit = _number(values, "limit", PAGE, 1, LARGEST_PAGE)
     return Page(limit, _number(values, "cursor", 0, 0, 999_999_999))
+
+
+def page_of_json(values: dict[str, str]) -> Page | None:
+    """Which page is asked for; none where all of a table is, because its form has no pages."""
+    wanted = page(values)
+    return wanted if chosen_form() == "json" else None
 
 
 def no_body() -> None:

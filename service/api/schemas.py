@@ -6,15 +6,29 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pawnlore.service.api.describe import Schema, ref
+from pawnlore.service.api.formats import formatted
 from pawnlore.service.settings import ServiceLimits
 from pawnlore.service.store.label_shelf import REASON_LENGTH
+from pawnlore.structures.catalogue import UNSETTLED, shipped_catalogue
 from pawnlore.structures.plan_note import NOTE_LENGTH
+
+EXAMPLE_FEN = "r1bq1rk1/pp1nbppp/2p2n2/3p2B1/3P4/2NBPN2/PPQ2PPP/R4RK1 w - - 3 10"
+"""The position that the description shows."""
+
+EXAMPLE_NOTE = (
+    '+++\nstructure = "carlsbad"\nholder = "white"\nside = "holder"\n'
+    'title = "The minority attack"\n+++\nThe b-pawn walks to b5.\n'
+)
+"""The note that the description shows."""
 
 TEXT: Schema = {"type": "string"}
 NUMBER: Schema = {"type": "integer", "minimum": 0}
 TRUTH: Schema = {"type": "boolean"}
 TEXTS: Schema = {"type": "array", "items": TEXT}
 CHANCE: Schema = {"type": "number", "minimum": 0, "maximum": 1}
+OWN_LENGTH = 200
+"""Characters in the name of an author's own structure."""
+
 HOLDER: Schema = {"enum": ["white", "black", "both"]}
 MOMENT: Schema = {"type": "string", "format": "date-time"}
 
@@ -77,12 +91,13 @@ _NOTE: dict[str, Schema] = {
     "changed": MOMENT,
     "deleted": {"type": ["string", "null"], "format": "date-time"},
 }
-_NOTE_TEXT: Schema = {
-    "type": "string",
-    "minLength": 1,
-    "maxLength": NOTE_LENGTH,
-    "description": "The whole note: a TOML header between two lines '+++', then CommonMark.",
-}
+_NOTE_TEXT: Schema = formatted(
+    "plan-note",
+    least=1,
+    most=NOTE_LENGTH,
+    description="The whole note: a TOML header between two lines '+++', then CommonMark.",
+    examples=[EXAMPLE_NOTE],
+)
 _SECTIONS: Schema = {"type": "array", "items": thing({"section": TEXT, "text": TEXT})}
 _STRUCTURE: dict[str, Schema] = {
     "id": TEXT,
@@ -96,12 +111,30 @@ _STRUCTURE: dict[str, Schema] = {
 }
 _PLAN: Schema = thing({"summary": TEXT, "sections": _SECTIONS})
 _LABELLED: Schema = {
-    "type": "string",
-    "minLength": 1,
-    "maxLength": 200,
-    "description": "A structure's id, 'unsettled', or one of the author's own, 'own/…'.",
+    "description": "A structure's id, or one of the author's own, 'own/…'.",
+    "examples": ["carlsbad"],
+    "anyOf": [
+        {"enum": [*shipped_catalogue().ids]},
+        formatted("own-structure", least=5, most=OWN_LENGTH),
+    ],
 }
-_REASON: Schema = {"type": "string", "maxLength": REASON_LENGTH}
+_REASON: Schema = formatted("kept-text", most=REASON_LENGTH)
+_LABELLED_FEN: Schema = formatted("position", least=1, most=200, examples=[EXAMPLE_FEN])
+
+
+def _label(more: Mapping[str, Schema]) -> Schema:
+    """A label as it is sent: what is unsettled is nobody's."""
+    return {
+        "anyOf": [
+            thing({**more, "structure": _LABELLED, "holder": HOLDER}, {"reason": _REASON}),
+            thing(
+                {**more, "structure": {"const": UNSETTLED}, "holder": {"const": "both"}},
+                {"reason": _REASON},
+            ),
+        ]
+    }
+
+
 _VOICES: Schema = {
     "type": "array",
     "items": thing({"side": TEXT, "square": TEXT, "weight": {"type": "number"}}),
@@ -144,7 +177,8 @@ SCHEMAS: dict[str, Schema] = {
             "fens": {
                 "type": "array",
                 "maxItems": ServiceLimits().batch_rows,
-                "items": TEXT,
+                "items": formatted("kept-text"),
+                "examples": [[EXAMPLE_FEN]],
             }
         }
     ),
@@ -214,7 +248,7 @@ SCHEMAS: dict[str, Schema] = {
     "Note": thing({**_NOTE, "text": TEXT}),
     "NewNote": thing(
         {"text": _NOTE_TEXT},
-        {"name": {"type": "string", "maxLength": 200}, "published": TRUTH},
+        {"name": formatted("kept-text", most=200), "published": TRUTH},
     ),
     "ChangedNote": thing({"text": _NOTE_TEXT}, {"published": TRUTH}),
     "Restore": thing({}, {"revision": {"type": "integer", "minimum": 1, "maximum": 2**31 - 1}}),
@@ -248,15 +282,8 @@ SCHEMAS: dict[str, Schema] = {
         }
     ),
     "Labels": listed(ref("Label"), paged=True),
-    "NewLabel": thing(
-        {
-            "fen": {"type": "string", "minLength": 1, "maxLength": 200},
-            "structure": _LABELLED,
-            "holder": HOLDER,
-        },
-        {"reason": _REASON},
-    ),
-    "ChangedLabel": thing({"structure": _LABELLED, "holder": HOLDER}, {"reason": _REASON}),
+    "NewLabel": _label({"fen": _LABELLED_FEN}),
+    "ChangedLabel": _label({}),
     "Model": thing(
         {
             "digest": {**TEXT, "description": "SHA-256 of the model's file."},

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from itertools import chain, islice
 from typing import Any, NoReturn
 from urllib.parse import urlencode
+from zlib import crc32
 
 from flask import Response, request
 
@@ -42,14 +43,16 @@ LONG_PAGING = (
 """The parameters of every long table."""
 
 _CHUNK = 64 * 1024
+_PAGE_VALUES = ("limit", "cursor", "format")
 
 
 @dataclass(frozen=True)
 class LongTable:
     """A table: its rows as JSON, one a line, from some row on; and all of it as CSV.
 
-    ``tag`` is another text when the rows may be others, so that pages of two
-    tables are never mixed up. ``total`` is the number of rows.
+    ``tag`` is another text when the rows may be others, so that pages of what has
+    changed in between are never mixed up; it need not tell what was asked for.
+    ``total`` is the number of rows.
     """
 
     tag: str
@@ -135,9 +138,10 @@ def whole_number(
 
 def _page(found: LongTable, values: Mapping[str, str]) -> Response:
     limit = whole_number(values, "limit", PAGE, most=LARGEST_PAGE)
-    first = _place(found, values.get("cursor"))
+    tag = f"{found.tag}{_asked(values)}"
+    first = _place(tag, values.get("cursor"))
     rows = list(islice(found.lines(first), limit + 1))
-    after = f"{found.tag}.{first + limit}" if len(rows) > limit else None
+    after = f"{tag}.{first + limit}" if len(rows) > limit else None
     body = ",\n".join(row.rstrip("\n") for row in rows[:limit])
     # A cursor is made of letters, digits and a dot, so it needs no escaping.
     told = "null" if after is None else f'"{after}"'
@@ -151,13 +155,19 @@ def _page(found: LongTable, values: Mapping[str, str]) -> Response:
     return response
 
 
-def _place(found: LongTable, cursor: str | None) -> int:
+def _asked(values: Mapping[str, str]) -> str:
+    """Another text for another table or another choice of its rows."""
+    chosen = sorted((name, text) for name, text in values.items() if name not in _PAGE_VALUES)
+    return f"{crc32(repr((request.path, chosen)).encode('utf-8', 'replace')):08x}"
+
+
+def _place(tag: str, cursor: str | None) -> int:
     if cursor is None:
         return 0
-    tag, dot, place = cursor.rpartition(".")
+    of, dot, place = cursor.rpartition(".")
     if not dot or not (place.isascii() and place.isdecimal()) or len(place) > 9:
         _invalid("cursor must be the 'next' of an earlier page")
-    if tag != found.tag:
+    if of != tag:
         _invalid("cursor belongs to what has changed since; begin again without it")
     return int(place)
 

@@ -10,6 +10,7 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
+from pawnlore.service.api.describe import query
 from pawnlore.service.api.problems import register_problems
 from pawnlore.service.api.request_values import query_values
 from pawnlore.service.api.tables import (
@@ -48,6 +49,14 @@ def client() -> FlaskClient:
     def changing() -> Any:
         return long_table_answer(
             LongTable(next(tags), from_the_first(lines), csv, ROWS), query_values(*LONG_PAGING)
+        )
+
+    only = query("only", {"enum": ["even"]}, "Which rows.")
+
+    @app.get("/chosen")
+    def chosen() -> Any:
+        return long_table_answer(
+            LongTable("t", from_the_first(lines), csv, ROWS), query_values(only, *LONG_PAGING)
         )
 
     return app.test_client()
@@ -122,7 +131,10 @@ def test_a_format_in_the_address_comes_before_the_header(client: FlaskClient) ->
 
 
 def test_a_place_beyond_the_end_is_an_empty_page(client: FlaskClient) -> None:
-    answer = client.get("/table?cursor=t.999")
+    first = client.get("/table?limit=1").json
+    assert first is not None
+    tag = first["next"].rpartition(".")[0]
+    answer = client.get(f"/table?cursor={tag}.999")
     assert answer.json == {"items": [], "next": None, "total": ROWS}
 
 
@@ -133,6 +145,20 @@ def test_pages_of_two_tables_are_not_mixed(client: FlaskClient) -> None:
     assert client.get(f"/changing?limit=5&cursor={cursor}").status_code == 200
     assert client.get("/changing").status_code == 200
     assert client.get(f"/changing?cursor={cursor}").status_code == 400
+
+
+def test_a_cursor_is_good_for_the_question_that_it_came_from(client: FlaskClient) -> None:
+    cursors = {}
+    for address in ("/chosen", "/chosen?only=even", "/table"):
+        answer = client.get(f"{address}{'&' if '?' in address else '?'}limit=5")
+        assert answer.json is not None
+        cursors[address] = answer.json["next"]
+    assert len(set(cursors.values())) == 3
+    for address in cursors:
+        for other, cursor in cursors.items():
+            sign = "&" if "?" in address else "?"
+            answer = client.get(f"{address}{sign}limit=7&cursor={cursor}")
+            assert answer.status_code == (200 if address == other else 400)
 
 
 def test_what_nobody_accepts(client: FlaskClient) -> None:

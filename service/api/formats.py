@@ -1,0 +1,44 @@
+"""Formats of texts that no pattern can describe, for the schemas of the API.
+
+JSON Schema leaves room for formats of one's own (2020-12, Validation, section
+7.2.3). A tester or a client that knows them can make such texts; one that does
+not takes them as annotations.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+FORMATS: Mapping[str, str] = {
+    "position": (
+        "a FEN, an EPD or a bare piece placement; with kings it must be a position that a game "
+        "can reach, as far as kings, counts of pieces and checks tell"
+    ),
+    "plan-note": (
+        "a plan note: a TOML header between two lines '+++' with at least structure, holder, "
+        "side and title, then CommonMark"
+    ),
+    "own-structure": "a structure of the author's own: 'own/' and at least one sign",
+    "one-line": "signs that can be shown, without a line break",
+    "moves": "moves from the beginning of the repertoire's games, as '1. d4 d5 2. c4'",
+    "etags": "ETags in quotes with commas between them, or * (RFC 9110, section 13.1.1)",
+    "kept-text": "any text without a null character, which not every database can hold",
+}
+"""What a text of each format holds."""
+
+
+def formatted(name: str, *, least: int = 0, most: int = 0, **more: Any) -> dict[str, Any]:
+    """The schema of a text of one of these formats.
+
+    >>> formatted("one-line", most=200)
+    {'type': 'string', 'format': 'one-line', 'maxLength': 200}
+    """
+    if name not in FORMATS:
+        raise ValueError(f"there is no format {name!r}")
+    schema: dict[str, Any] = {"type": "string", "format": name}
+    if least:
+        schema["minLength"] = least
+    if most:
+        schema["maxLength"] = most
+    return {**schema, **more}
