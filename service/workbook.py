@@ -8,10 +8,14 @@ from functools import cached_property
 
 from pawnlore.service.repertoire_input import check_input, read_from_args, side_from_args
 from pawnlore.structures.distinct_verdicts import DistinctVerdicts, distinct_verdicts
+from pawnlore.structures.group_skeletons import group_skeletons
 from pawnlore.structures.groups import Groups, groups
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.repertoire_side import RepertoireSide
+from pawnlore.structures.skeleton import Skeleton
 from pawnlore.structures.structure_paths import StructurePaths, structure_paths
+from pawnlore.structures.teaching_order import Step, teaching_order
+from pawnlore.structures.transpositions import pointers
 from pawnlore.structures.verdict import Classify, Verdicts
 
 
@@ -42,6 +46,21 @@ class Workbook:
     def groups(self) -> Groups:
         """The lines by middlegame type."""
         return groups(self.book, self.verdicts, self.paths, self.side)
+
+    @cached_property
+    def skeletons(self) -> tuple[Skeleton | None, ...]:
+        """The pawns that stand for each group; none where no line settles."""
+        return group_skeletons(self.book, self.paths, self.groups)
+
+    @cached_property
+    def teaching(self) -> list[Step]:
+        """The groups that have a structure, in an order to teach them."""
+        return teaching_order(self.paths, self.groups)
+
+    @cached_property
+    def onward(self) -> dict[int, int]:
+        """For every line that stops where another goes on: its last node, and that one's."""
+        return pointers(self.book)
 
 
 def make_workbook(

@@ -6,10 +6,9 @@ line before it. Every line has a label, such as 3.2, to which others refer.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 
-from pawnlore.service.exports.tag_comments import is_tag
+from pawnlore.service.comment_words import comment_words
 from pawnlore.service.html_text import html_text
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.groups import Group
@@ -28,9 +27,6 @@ Only signs that every reader's fonts have.
 
 SETTLES = "◆"
 """Stands before the move with which the line's structure settles."""
-
-# Commands to other programs stand in comments as [%name …].
-_COMMAND = re.compile(r"\[%[A-Za-z]\w{0,30}[^\]]{0,10000}\]")
 
 
 class LineLabels:
@@ -135,9 +131,7 @@ def _move(book: Repertoire, node: int, *, with_number: bool) -> str:
 
 
 def _said(comment: Comment) -> str:
-    if is_tag(comment):
-        return ""
-    text = " ".join(_COMMAND.sub(" ", comment.text).split())
+    text = comment_words(comment)
     return f'<span class="said">{html_text(text)}</span>' if text else ""
 
 
