@@ -1,0 +1,103 @@
+"""What the last upload of a repertoire changed, in pages."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Sequence
+from dataclasses import asdict, dataclass
+
+from pawnlore.service.pages.group_keys import HOLDERS, heading
+from pawnlore.service.pages.paging import Paging, paging
+from pawnlore.service.pages.shown_text import shown
+from pawnlore.service.store.repertoire_shelf import Changes
+from pawnlore.structures.catalogue import UNSETTLED
+
+KINDS = ("added", "gone", "moved")
+"""What can become of a node."""
+
+ROWS = 40
+"""Changed nodes on one page."""
+
+_CHAPTER_ROOM, _MOVES_ROOM = 200, 500
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeRow:
+    """One changed node: its chapter, the moves that lead there, what it was and what it is."""
+
+    what: str
+    chapter: str
+    moves: str
+    before: str
+    now: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChangePage:
+    """A page of changed nodes of one kind or of all.
+
+    ``counts`` has the number of all nodes of each kind; of very many only the
+    first ``kept`` are told one by one.
+    """
+
+    rows: tuple[ChangeRow, ...]
+    paging: Paging
+    counts: dict[str, int]
+    kept: int
+
+    @property
+    def changed(self) -> int:
+        """How many nodes changed."""
+        return sum(self.counts.values())
+
+
+def packed_changes(changes: Changes) -> list[str]:
+    """Changes as lines of text that can be kept: the counts, then a line for each node."""
+    counts = {"added": changes.added, "gone": changes.gone, "moved": changes.moved}
+    return [json.dumps(counts), *(json.dumps(asdict(row)) for row in changes.rows)]
+
+
+def change_page(
+    packed: Sequence[str], what: str = "", page: int = 1, *, placed: Collection[str] = ()
+) -> ChangePage:
+    """A page of packed changes; ``what`` is one of `KINDS`, or empty for all.
+
+    ``placed`` are the chapters that start from a position of their own: their
+    moves cannot be numbered.
+    """
+    rows = packed[1:]
+    if what:
+        head = f'{{"what": "{what}"'
+        rows = [row for row in rows if row.startswith(head)]
+    paged = paging(len(rows), page, ROWS)
+    told = []
+    for row in map(json.loads, rows[paged.start : paged.end]):
+        moves = row["moves"] if row["chapter"] in placed else _numbered(row["moves"])
+        told.append(
+            ChangeRow(
+                row["what"],
+                shown(row["chapter"], _CHAPTER_ROOM),
+                shown(moves, _MOVES_ROOM),
+                _structure(row["structure_before"], row["holder_before"]),
+                _structure(row["structure"], row["holder"]),
+            )
+        )
+    return ChangePage(tuple(told), paged, json.loads(packed[0]), len(packed) - 1)
+
+
+def _structure(structure: str, holder: str) -> str:
+    if structure in ("", UNSETTLED):
+        return "no structure" if structure else ""
+    return f"{heading(structure)}, {HOLDERS.get(holder, '')}"
+
+
+def _numbered(moves: str) -> str:
+    """Moves from the usual starting position with their numbers.
+
+    >>> _numbered("d4 d5 c4")
+    '1.d4 d5 2.c4'
+    """
+    return " ".join(
+        f"{place // 2 + 1}.{move}" if place % 2 == 0 else move
+        for place, move in enumerate(moves.split())
+    )
