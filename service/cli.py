@@ -23,6 +23,7 @@ COMMANDS = (
     "booklet",
     "breaks",
     "similar",
+    "diagram",
     "train",
     "evaluate",
     "notes",

@@ -6,6 +6,7 @@ from flask import Blueprint
 
 from pawnlore.service.api import (
     classify,
+    diagram,
     jobs,
     labels,
     model,
@@ -25,6 +26,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         classify.resources,
         plans.resources,
         structures.resources,
+        diagram.resources,
         notes.resources,
         labels.resources,
         repertoires.resources,

@@ -55,6 +55,7 @@ _PART = re.compile(r"<(?:[a-z_]+(?:\([^)]*\))?:)?([A-Za-z_]+)>")
 _TAGS = {
     "classify": "What the structure of a position is, and whose.",
     "plans": "What to do in a position: the author's notes, or the next best.",
+    "diagrams": "Positions as pictures.",
     "structures": "The structures with their definitions.",
     "notes": "The author's plan notes, with every revision.",
     "repertoires": "The author's repertoires, and all that is computed on them.",

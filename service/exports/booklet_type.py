@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 
 import chess
 
-from pawnlore.service.diagram import Mark, board_svg, skeleton_svg
+from pawnlore.service.diagram import board_svg, skeleton_svg
+from pawnlore.service.diagram_marks import Mark
 from pawnlore.service.exports.booklet_lines import LineLabels, lines_html
 from pawnlore.service.exports.split import author_of, whose_plan
 from pawnlore.service.html_text import html_text

@@ -10,6 +10,7 @@ import colorsys
 import random
 import re
 import xml.etree.ElementTree as ET
+from pathlib import Path
 
 import chess
 import pytest
@@ -17,15 +18,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pawnlore.service.diagram import (
-    SHAPES,
-    SQUARE,
-    Arrow,
-    Mark,
     board_svg,
     diagram_parts,
     position_in_words,
     skeleton_svg,
 )
+from pawnlore.service.diagram_grid import SQUARE
+from pawnlore.service.diagram_marks import SHAPES, Arrow, Mark, legend_html
 from pawnlore.structures.skeleton import Skeleton
 
 NS = "{http://www.w3.org/2000/svg}"
@@ -95,10 +94,11 @@ def test_a_diagram_alone_holds_all_its_parts_and_a_page_can_share_them(
     assert {use.get("href", "")[1:] for use in shared.iter(f"{NS}use")} <= set(parts)
 
 
-def test_exactly_the_dark_squares_are_hatched() -> None:
+@pytest.mark.parametrize("name", ["board", "stamp"])
+def test_exactly_the_dark_squares_are_hatched(name: str) -> None:
     root = parsed(diagram_parts())
-    (rank,) = (one for one in root.iter(f"{NS}g") if one.get("id") == "pl-rank")
-    (board,) = (one for one in root.iter(f"{NS}g") if one.get("id") == "pl-board")
+    (rank,) = (one for one in root.iter(f"{NS}g") if one.get("id") == f"pl-{name}-rank")
+    (board,) = (one for one in root.iter(f"{NS}g") if one.get("id") == f"pl-{name}")
     hatched = 0
     for row in board.iter(f"{NS}use"):
         for place in rank.iter(f"{NS}use"):
@@ -108,10 +108,12 @@ def test_exactly_the_dark_squares_are_hatched() -> None:
     assert hatched & chess.BB_A1
 
 
-def test_the_hatching_stays_inside_its_square() -> None:
-    (dark,) = (p for p in parsed(diagram_parts()).iter(f"{NS}path") if p.get("id") == "pl-dark")
+@pytest.mark.parametrize("name", ["board", "stamp"])
+def test_the_hatching_stays_inside_its_square(name: str) -> None:
+    paths = parsed(diagram_parts()).iter(f"{NS}path")
+    (dark,) = (path for path in paths if path.get("id") == f"pl-{name}-dark")
     numbers = [int(number) for number in re.findall(r"\d+", dark.get("d", ""))]
-    assert len(numbers) >= 20 and min(numbers) == 0 and max(numbers) == SQUARE
+    assert len(numbers) >= 32 and min(numbers) == 0 and max(numbers) == SQUARE
 
 
 @pytest.mark.parametrize("orientation", ["white", "black"])
@@ -237,3 +239,103 @@ def test_words_name_every_piece() -> None:
     said = position_in_words(chess.Board(), "w")
     named = re.findall(r"\b[a-h][1-8]\b", said)
     assert sorted(named) == sorted(chess.square_name(s) for s in chess.Board().piece_map())
+
+
+@given(boards, st.sampled_from(["position", "skeleton"]), st.booleans())
+def test_a_small_diagram_shows_the_same_in_little_room(
+    board: chess.Board, view: str, shared: bool
+) -> None:
+    small = board_svg(board.fen(), view=view, small=True, standalone=not shared)
+    whole = board_svg(board.fen(), view=view)
+    assert pieces_of(small) == pieces_of(whole)
+    assert not list(parsed(small).iter(f"{NS}text"))
+    assert parsed(small).get("aria-label") == parsed(whole).get("aria-label")
+    if shared:
+        assert len(small.encode()) <= 2500
+
+
+@given(
+    st.text(max_size=60),
+    st.lists(st.tuples(st.integers(0, 63), st.sampled_from(SHAPES)), max_size=8),
+    st.lists(st.tuples(st.integers(0, 63), st.integers(0, 63)), max_size=8),
+)
+def test_any_drawing_is_well_formed_and_holds_no_code(
+    label: str, marks: list[tuple[int, str]], arrows: list[tuple[int, int]]
+) -> None:
+    # XML 1.0 knows fewer characters than Python's texts, so a label may not
+    # reach the drawing as it is.
+    picture = board_svg(
+        chess.STARTING_FEN,
+        label=label,
+        marks=[Mark(*one) for one in marks],
+        arrows=[Arrow(*one) for one in arrows if one[0] != one[1]],
+    )
+    drawn = {one.tag.removeprefix(NS) for one in parsed(picture).iter()}
+    assert drawn <= {"svg", "defs", "g", "path", "rect", "circle", "use", "text"}
+    for one in parsed(picture).iter():
+        assert one.get("href", "#").startswith("#")
+        assert not [name for name in one.attrib if name == "style" or name.startswith("on")]
+        # Only a label may hold any text; nothing else points anywhere.
+        assert not [
+            value for name, value in one.attrib.items() if name != "aria-label" and "url(" in value
+        ]
+
+
+def test_an_arrow_spares_the_piece_that_moves_and_ends_on_its_square() -> None:
+    picture = board_svg("8/8/8/8/8/8/8/8", arrows=[Arrow(chess.A1, chess.A4)])
+    numbers = [
+        [float(n) for n in re.findall(r"[\d.]+", path.get("d", ""))]
+        for path in parsed(picture).iter(f"{NS}path")
+        if path.get("class") in ("pl-edge", "pl-ink")
+    ]
+    shaft, head = numbers[-2], numbers[-1]
+    assert shaft[0] == 20 and shaft[1] < 300 - 12
+    assert square_at(head[0], head[1], "white") == chess.A4
+
+
+def test_the_legend_names_what_is_drawn_and_nothing_else() -> None:
+    assert legend_html([], []) == ""
+    told = legend_html(
+        [Mark(chess.E4), Mark(chess.D4)],
+        [Arrow(0, 1, dashed=True)],
+        {"ring": "<b>White’s</b> squares"},
+    )
+    root = ET.fromstring(told)
+    rows = ["".join(row.itertext()).strip() for row in root.iter("li")]
+    assert rows == ["<b>White’s</b> squares", "a move of their plan"]
+
+
+CSS = Path(__file__).parents[2] / "service/pages/static/diagram.css"
+
+
+def test_every_class_of_a_drawing_is_dressed_and_every_rule_is_needed() -> None:
+    picture = diagram_parts() + board_svg(
+        chess.STARTING_FEN, marks=[Mark(0, shape) for shape in SHAPES], arrows=[Arrow(0, 9)]
+    )
+    legend = legend_html([Mark(0)], [])
+    drawn = {
+        name
+        for classes in re.findall(r'class="([^"]*)"', picture + legend)
+        for name in classes.split()
+    }
+    assert drawn == set(re.findall(r"\.(pl-[a-z-]+)", CSS.read_text(encoding="utf-8")))
+
+
+def test_dark_paper_keeps_ink_readable_and_the_hatched_squares_darker() -> None:
+    """Contrast after WCAG 2.2, success criteria 1.4.3 and 1.4.11, from its own formula."""
+    text = CSS.read_text(encoding="utf-8")
+    dark = dict(re.findall(r"--pl-(\w+): (#\w{6});", text.partition("prefers-color-scheme")[2]))
+    assert _contrast(dark["ink"], dark["paper"]) >= 4.5
+    assert _contrast(dark["hush"], dark["paper"]) >= 3
+    assert _luminance(dark["hatch"]) < _luminance(dark["paper"]) < _luminance(dark["ink"])
+
+
+def _luminance(colour: str) -> float:
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def _contrast(one: str, other: str) -> float:
+    light, dark = sorted((_luminance(one), _luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
