@@ -27,6 +27,7 @@ JOB = {
         "state": {"enum": list(STATES)},
         "done": {"type": "integer", "minimum": 0},
         "total": {"type": "integer", "minimum": 0},
+        "attempts": {"type": "integer", "minimum": 0},
         "message": {"type": "string"},
         "result": {"type": ["object", "null"]},
         "created": {"type": "string", "format": "date-time"},
@@ -35,7 +36,7 @@ JOB = {
 }
 """A job, as JSON Schema has it."""
 
-COLUMNS = ("id", "kind", "state", "done", "total", "message", "created", "changed")
+COLUMNS = ("id", "kind", "state", "done", "total", "attempts", "message", "created", "changed")
 
 _STATE = query("state", {"enum": list(STATES)}, "Only jobs in this state.")
 _JOBS = {
@@ -49,13 +50,18 @@ _JOBS = {
 
 
 def job_value(job: Job) -> dict[str, Any]:
-    """A job as plain values; of an upload, ``done`` and ``total`` are bytes read."""
+    """A job as plain values.
+
+    ``done`` and ``total`` are bytes read of an upload, and skeletons where a
+    repertoire is judged anew.
+    """
     return {
         "id": job.id,
         "kind": job.kind,
         "state": job.state,
         "done": job.done,
         "total": job.total,
+        "attempts": job.attempts,
         "message": job.message,
         "result": job.result,
         "created": moment(job.created),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import IO, Any
 
 from flask import Blueprint, Response, request, url_for
@@ -21,8 +21,9 @@ from pawnlore.service.api.describe import (
     query,
 )
 from pawnlore.service.api.describe import table as table_content
+from pawnlore.service.api.formats import formatted
 from pawnlore.service.api.jobs import JOB, job_value
-from pawnlore.service.api.json_body import json_object
+from pawnlore.service.api.json_body import json_object, plain_body
 from pawnlore.service.api.problems import Problem
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
 from pawnlore.service.api.request_values import (
@@ -30,15 +31,17 @@ from pawnlore.service.api.request_values import (
     Fields,
     invalid,
     no_body,
-    page,
+    page_of_json,
     query_values,
 )
 from pawnlore.service.api.tables import LONG_PAGING, LongTable, long_schema, long_table_answer
 from pawnlore.service.api.values import moment
 from pawnlore.service.running import running
-from pawnlore.service.store.errors import StoreUnavailable, in_words
+from pawnlore.service.store.errors import StoreUnavailable, TooManyJobs, in_words
+from pawnlore.service.store.job_shelf import Job
 from pawnlore.service.store.repertoire_shelf import StoredRepertoire, file_name
-from pawnlore.service.upload_jobs import TooManyUploads, Upload, spooled
+from pawnlore.service.store.values import one_line
+from pawnlore.service.upload_jobs import Upload, spooled
 from pawnlore.structures.repertoire_side import SIDES
 
 resources = Blueprint("api-repertoires", __name__)
@@ -63,8 +66,10 @@ REPERTOIRE = {
         "size": NUMBER,
         "digest": TEXT,
         "model": TEXT,
+        "model_in_use": {"type": "boolean"},
         "created": {"type": "string", "format": "date-time"},
         "changed": {"type": "string", "format": "date-time"},
+        "judged": {"type": ["string", "null"], "format": "date-time"},
     },
 }
 """A repertoire, as JSON Schema has it."""
@@ -86,21 +91,32 @@ ID = path("id", "The repertoire's id.")
 _BODIES = (PGN, "application/x-chess-pgn", "text/plain", "application/octet-stream")
 _FILES = "multipart/form-data"
 _PART = "pgn"
+_MOST_FILES = 100
 _BODY: dict[str, Schema] = {
     **{kind: {"type": "string"} for kind in _BODIES},
     _FILES: {
         "type": "object",
         "required": [_PART],
         "properties": {
-            _PART: {"type": "array", "items": {"type": "string", "format": "binary"}},
+            _PART: {
+                "type": "array",
+                "minItems": 1,
+                "maxItems": _MOST_FILES,
+                "items": {"type": "string", "format": "binary"},
+            },
         },
     },
 }
-_MOST_FILES = 100
-_NAME = query("name", {"type": "string", "maxLength": 200}, "What the repertoire is called.")
+_NAME = query("name", formatted("one-line", most=200), "What the repertoire is called.")
 _SIDE = query("side", {"enum": list(SIDES)}, "Whose repertoire it is; else its lines tell.")
 _FILE = query(
     "file", {"type": "string", "maxLength": 200}, "The file's name, where the body is one file."
+)
+CHANGES = ("upload", "judging")
+"""What can have changed a repertoire's nodes or their verdicts."""
+
+_OF = query(
+    "of", {"enum": list(CHANGES)}, "What the last upload or judging changed; else the later one."
 )
 _BEGUN = Answer(
     "The upload was taken; the job tells how far it is and what came of it.",
@@ -108,6 +124,7 @@ _BEGUN = Answer(
     {JSON: {"type": "object", "required": ["job"], "properties": {"job": JOB}}},
     {"Location": "Where the job is."},
 )
+_JUDGING = replace(_BEGUN, words="It is judged in the background; the job tells how far that is.")
 _REPERTOIRES = {
     "type": "object",
     "required": ["items", "next"],
@@ -119,7 +136,12 @@ _REPERTOIRES = {
 
 
 def repertoire_value(stored: StoredRepertoire) -> dict[str, Any]:
-    """A repertoire as plain values, with the keys of `COLUMNS`."""
+    """A repertoire as plain values, with the keys of `COLUMNS`.
+
+    ``model`` is the digest of the model that gave its verdicts, and
+    ``model_in_use`` tells whether that is the one in use; ``judged`` is when
+    they were given, if not at the last upload.
+    """
     return {
         "id": stored.id,
         "name": stored.name,
@@ -130,8 +152,10 @@ def repertoire_value(stored: StoredRepertoire) -> dict[str, Any]:
         "size": stored.size,
         "digest": stored.digest,
         "model": stored.model,
+        "model_in_use": stored.model == running().classifier.digest,
         "created": moment(stored.created),
         "changed": moment(stored.changed),
+        "judged": None if stored.judged is None else moment(stored.judged),
     }
 
 
@@ -143,16 +167,21 @@ def repertoire_value(stored: StoredRepertoire) -> dict[str, Any]:
         "repertoires",
         "Repertoires in the order in which they came",
         {200: Answer("A page of repertoires.", table_content(_REPERTOIRES))},
+        words="As CSV or JSON Lines all repertoires are given, in one piece.",
         parameters=(FORMAT, *PAGING),
         problems=(406,),
     )
 )
 def list_repertoires() -> Response:
     """A page of repertoires."""
-    wanted = page(query_values(FORMAT, *PAGING))
-    found = repertoires().shelf.list(after=wanted.after, limit=wanted.limit + 1)
-    more, found = found[wanted.limit :], found[: wanted.limit]
-    after = str(found[-1].number) if more else None
+    wanted = page_of_json(query_values(FORMAT, *PAGING))
+    shelf = repertoires().shelf
+    found, after = shelf.list() if wanted is None else [], None
+    if wanted is not None:
+        found = shelf.list(after=wanted.after, limit=wanted.limit + 1)
+        if len(found) > wanted.limit:
+            found = found[: wanted.limit]
+            after = str(found[-1].number)
     return table_answer(COLUMNS, map(repertoire_value, found), more={"next": after})
 
 
@@ -233,7 +262,10 @@ def get_repertoire(id: str) -> Response:
         body={
             JSON: {
                 "type": "object",
-                "properties": {"name": TEXT, "side": {"enum": ["", *SIDES]}},
+                "properties": {
+                    "name": formatted("one-line", most=200),
+                    "side": {"enum": ["", *SIDES]},
+                },
                 "additionalProperties": False,
             }
         },
@@ -271,29 +303,55 @@ def delete_repertoire(id: str) -> Response:
     return Response(status=204)
 
 
+@resources.post("/api/repertoires/<id>/judge")
+@needs(WRITE)
+@described(
+    Operation(
+        "judgeRepertoire",
+        "repertoires",
+        "Judge a repertoire's nodes anew with the model in use",
+        {202: _JUDGING},
+        words=(
+            "Its files, nodes and labels stay as they are. What moved to another structure stands "
+            "under 'changes', and counted in the job's result with the digests of both models."
+        ),
+        parameters=(ID,),
+        problems=(404, 406),
+    )
+)
+def judge_repertoire(id: str) -> Response:
+    """Begin to judge a repertoire anew."""
+    query_values()
+    no_body()
+    return _begun(repertoires().judging.add(id))
+
+
 @resources.get("/api/repertoires/<id>/changes")
 @needs(READ)
 @described(
     Operation(
         "getRepertoireChanges",
         "repertoires",
-        "What the last upload changed: nodes added, gone, and moved to another structure",
+        "What an upload or a judging changed: nodes added, gone, and moved to another structure",
         {
             200: Answer(
                 "A row for every node that changed, as far as they are kept one by one.",
                 long_schema(dict.fromkeys(CHANGE_COLUMNS, TEXT)),
             )
         },
-        parameters=(ID, *LONG_PAGING),
+        parameters=(ID, _OF, *LONG_PAGING),
         problems=(404, 406),
     )
 )
 def changes(id: str) -> Response:
-    """What the last upload changed."""
-    values = query_values(*LONG_PAGING)
+    """What the last upload or judging changed."""
+    values = query_values(_OF, *LONG_PAGING)
+    of = values.get("of", "")
+    if of and of not in CHANGES:
+        invalid([f"of must be one of {', '.join(CHANGES)}"])
     shelf = repertoires().shelf
     tag = shelf.get(id).upload
-    rows = [asdict(row) for row in shelf.changes(id).rows]
+    rows = [asdict(row) for row in shelf.changes(id, of=of).rows]
     lines = [as_json(row) + "\n" for row in rows]
     table = LongTable(
         tag, lambda first: iter(lines[first:]), lambda: csv_text(CHANGE_COLUMNS, rows), len(rows)
@@ -301,14 +359,15 @@ def changes(id: str) -> Response:
     return long_table_answer(table, values)
 
 
-def _begin(before: StoredRepertoire | None) -> Response:
-    """Take what was uploaded into files, and begin with the job."""
-    values = query_values(_NAME, _SIDE, _FILE)
-    side = values.get("side", "")
+def begin_upload(
+    before: StoredRepertoire | None, name: str, side: str, files: list[tuple[str, IO[bytes]]]
+) -> Job:
+    """Begin with an upload, of a new repertoire or in the place of one; its job.
+
+    A new one without a name has that of its first file. Raises `Problem`.
+    """
     if side and side not in SIDES:
         invalid([f"side must be one of {', '.join(SIDES)}"])
-    files = _files(values.get("file", ""))
-    name = values.get("name", "").strip()
     if not name and before is None:
         name = file_name(files[0][0]).removesuffix(".pgn").strip() or "Repertoire"
     size = 0
@@ -317,15 +376,34 @@ def _begin(before: StoredRepertoire | None) -> Response:
         stream.seek(0)
     upload = Upload(name, side, files, size, None if before is None else before.id)
     try:
-        job = repertoires().uploads.begin(upload)
-    except TooManyUploads as error:
+        job = repertoires().uploads.add(upload)
+    except TooManyJobs as error:
         raise Problem(429, f"{error}.", kind="too-large", headers={"Retry-After": "10"}) from None
+    repertoires().runner.wake()
+    return job
+
+
+def _begin(before: StoredRepertoire | None) -> Response:
+    """Take what was uploaded into files, and begin with the job."""
+    values = query_values(_NAME, _SIDE, _FILE)
+    side = values.get("side", "")
+    if side and side not in SIDES:
+        invalid([f"side must be one of {', '.join(SIDES)}"])
+    # Told at once, and not when all has been read.
+    name = one_line(values.get("name", ""), "the repertoire's name", needed=False)
+    return _begun(begin_upload(before, name, side, uploaded_files(values.get("file", ""))))
+
+
+def _begun(job: Job) -> Response:
+    """The answer to what begins a job, which may begin now."""
+    repertoires().runner.wake()
     place = url_for("api-jobs.get_job", id=job.id)
     return json_answer({"job": job_value(job)}, 202, {"Location": place})
 
 
-def _files(name: str) -> list[tuple[str, IO[bytes]]]:
+def uploaded_files(name: str = "") -> list[tuple[str, IO[bytes]]]:
     """What the body holds, each file in one of our own, so that it outlives the request."""
+    plain_body()
     mimetype = request.mimetype
     if mimetype == _FILES:
         parts = request.files.getlist(_PART)

@@ -1,4 +1,4 @@
-"""What the resources of repertoires work with: shelves, the desk and running uploads."""
+"""What the resources of repertoires work with: shelves, the desk and long jobs."""
 
 from __future__ import annotations
 
@@ -9,6 +9,9 @@ from flask import Flask, current_app
 from flask.blueprints import BlueprintSetupState
 
 from pawnlore.service.api.lookups import lookups, provide_lookups
+from pawnlore.service import judging_jobs, upload_jobs
+from pawnlore.service.job_runner import JobRunner
+from pawnlore.service.judging_jobs import JudgingJobs
 from pawnlore.service.repertoire_desk import RepertoireDesk
 from pawnlore.service.running import parts_of
 from pawnlore.service.store.errors import StoreError
@@ -29,6 +32,8 @@ class Repertoires:
     desk: RepertoireDesk
     jobs: JobShelf
     uploads: UploadJobs
+    judging: JudgingJobs
+    runner: JobRunner
 
 
 def provide_repertoires(state: BlueprintSetupState) -> None:
@@ -46,17 +51,29 @@ def provide_repertoires(state: BlueprintSetupState) -> None:
     desk = RepertoireDesk(
         shelf, parts.classifier.classify, known.labels, limits=reading_limits(limits)
     )
-    uploads = UploadJobs(shelf, jobs, parts.classifier, limits, parts.stopping)
+    uploads = UploadJobs(shelf, jobs, lambda: parts.classifier, limits)
+    judging = JudgingJobs(shelf, jobs, lambda: parts.classifier)
+    runner = JobRunner(
+        jobs,
+        {upload_jobs.KIND: uploads.do, judging_jobs.KIND: judging.do},
+        seconds=limits.seconds,
+        stopping=parts.stopping,
+    )
     try:
-        # What an earlier service did not finish, nobody will.
-        jobs.recover()
+        # What an earlier service did not finish is finished now.
+        runner.resume()
     except StoreError as error:
-        _log.error("jobs of an earlier run could not be ended: %s", error)
-    app.extensions[_NAME] = Repertoires(shelf, desk, jobs, uploads)
+        _log.error("jobs of an earlier run could not be taken up: %s", error)
+    app.extensions[_NAME] = Repertoires(shelf, desk, jobs, uploads, judging, runner)
 
 
 def repertoires() -> Repertoires:
     """The parts of the application at hand."""
-    found = current_app.extensions[_NAME]
+    return repertoires_of(current_app)
+
+
+def repertoires_of(app: Flask) -> Repertoires:
+    """The parts of an application."""
+    found = app.extensions[_NAME]
     assert isinstance(found, Repertoires)
     return found

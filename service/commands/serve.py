@@ -59,6 +59,7 @@ def run(args: argparse.Namespace) -> int:
         raise CannotStart(
             f"serving needs the extra 'serve' (pip install 'pawnlore[serve]'): {error}"
         ) from None
+    from pawnlore.service.api.repertoires_at_hand import repertoires_of
     from pawnlore.service.app import create_app
     from pawnlore.service.logs import start_logs, tell
     from pawnlore.service.running import parts_of
@@ -86,6 +87,8 @@ def run(args: argparse.Namespace) -> int:
         store.close()
         raise CannotStart(f"{settings.host}: no address of this machine") from None
     stop_on_signals(server)
+    runner = repertoires_of(app).runner
+    runner.watch()
     for address in server.addresses:
         print(f"Pawnlore is at {address} (Ctrl-C stops it)", flush=True)
         tell("listening", address=address, sign_in=settings.needs_sign_in)
@@ -95,6 +98,8 @@ def run(args: argparse.Namespace) -> int:
         tell("stopping")
 
     given_up = server.run(stopping)
+    # What a job had not done yet, the next service does.
+    runner.close()
     store.close()
     tell("stopped", given_up=given_up)
     return 1 if given_up else 0

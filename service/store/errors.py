@@ -37,6 +37,14 @@ class StoreFull(StoreUnavailable):
     """There is no room to write; nothing of the change was kept."""
 
 
+class TooManyJobs(StoreError):
+    """So many jobs are waiting that no other one is taken now."""
+
+
+class ClaimLost(StoreError):
+    """A job is somebody else's by now, or is gone; nothing of this attempt was kept."""
+
+
 class OtherVersion(StoreError):
     """The store was made by a newer version of the program."""
 

@@ -6,11 +6,12 @@ import builtins
 import hashlib
 import io
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import IO, Any
 
+import numpy as np
 from sqlalchemy import Connection, delete, func, insert, select, update
 
 from pawnlore.service.store.errors import NotFound, Refused, StoreBusy
@@ -20,7 +21,7 @@ from pawnlore.service.store.store import Store, count_up
 from pawnlore.service.store.values import one_line
 from pawnlore.structures.distinct_verdicts import DistinctVerdicts
 from pawnlore.structures.repertoire import Repertoire
-from pawnlore.structures.repertoire_changes import repertoire_changes
+from pawnlore.structures.repertoire_changes import RepertoireChanges, repertoire_changes
 from pawnlore.structures.verdict import HOLDERS, Verdicts
 
 PIECE = 1 << 20
@@ -39,7 +40,8 @@ class StoredRepertoire:
     ``version`` counts its uploads from 1; ``upload`` is another text after each
     of them, and after its nodes were judged anew. ``size`` is in bytes,
     ``digest`` the SHA-256 of its files, ``model`` that of the model that gave
-    the verdicts. ``side`` is ``white``, ``black``, ``mixed`` or empty.
+    the verdicts. ``judged`` is when its nodes were judged anew after the last
+    upload, if they were. ``side`` is ``white``, ``black``, ``mixed`` or empty.
     """
 
     id: str
@@ -55,6 +57,7 @@ class StoredRepertoire:
     model: str
     created: datetime
     changed: datetime
+    judged: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,7 @@ class NodeChange:
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """What an upload changed: counts of nodes, and the first of them one by one."""
+    """What an upload or a judging changed: counts of nodes, and the first of them one by one."""
 
     added: int = 0
     gone: int = 0
@@ -92,6 +95,9 @@ class Content:
     distinct: DistinctVerdicts
     model: str
 
+
+Then = Callable[[Connection, StoredRepertoire, Changes], None]
+"""What else is written in the same transaction, with what was kept and what changed."""
 
 Files = Sequence[tuple[str, bytes | IO[bytes]]]
 """Uploaded files: a name and a content, or a stream that can be read from its start."""
@@ -132,13 +138,14 @@ class RepertoireShelf:
         model: str,
         side: str = "",
         id: str | None = None,
+        then: Then | None = None,
     ) -> tuple[StoredRepertoire, Changes]:
         """Keep a repertoire, or with ``id`` a new content for the one of that id.
 
         ``book`` is what was read from the files. A repertoire that is uploaded
         again keeps its id, its name and side unless others are given, and all
-        links to it. Gives back the repertoire and what changed. Raises
-        `NotFound` and `Refused`.
+        links to it. ``then`` writes more in the same transaction. Gives back
+        the repertoire and what changed. Raises `NotFound` and `Refused`.
         """
         if side not in _SIDES:
             raise Refused("the side must be white, black or mixed")
@@ -157,6 +164,8 @@ class RepertoireShelf:
                 new = self._put(
                     connection, before, name, files, book, columns, model, side, changes
                 )
+                if new is not None and then is not None:
+                    then(connection, new, changes)
             if new is not None:
                 return new, changes
         raise StoreBusy("the repertoire is being uploaded by somebody else too; try again")
@@ -216,23 +225,43 @@ class RepertoireShelf:
                 files.setdefault(row.place, (row.name, bytearray()))[1].extend(row.content)
         return [(name, bytes(content)) for name, content in files.values()]
 
-    def changes(self, id: str) -> Changes:
-        """What the last upload of a repertoire changed; raises `NotFound`."""
+    def changes(self, id: str, *, of: str = "") -> Changes:
+        """What the last upload of a repertoire changed, or judging it anew; raises `NotFound`.
+
+        ``of`` is ``upload`` or ``judging``, or empty for the later one.
+        """
         with self.store.reading() as connection:
             found = _get(connection, id)
-            text = connection.execute(
-                select(UploadRow.changes).where(UploadRow.id == found.upload)
-            ).scalar_one()
+            upload, judging = connection.execute(
+                select(UploadRow.changes, UploadRow.judging).where(UploadRow.id == found.upload)
+            ).one()
+        text = upload if of == "upload" else judging
+        if not text:
+            text = json.dumps(asdict(Changes())) if of == "judging" else upload
         raw = json.loads(text)
         rows = tuple(NodeChange(**row) for row in raw["rows"])
         return Changes(raw["added"], raw["gone"], raw["moved"], rows)
 
-    def judge_anew(self, id: str, distinct: DistinctVerdicts, *, model: str) -> StoredRepertoire:
-        """Other verdicts on the same nodes, from another model; raises `NotFound`."""
-        kept = self.get(id)
-        columns = packed(self.content(id).book, distinct)
+    def judge_anew(
+        self,
+        kept: StoredRepertoire,
+        book: Repertoire,
+        distinct: DistinctVerdicts,
+        changes: Changes,
+        *,
+        model: str,
+        then: Then | None = None,
+    ) -> StoredRepertoire:
+        """Other verdicts on the same nodes, from another model.
+
+        ``kept`` is the repertoire that was looked at, ``book`` its nodes and
+        ``changes`` what is another one now. ``then`` writes more in the same
+        transaction. Raises `NotFound`, and `StoreBusy` where it was uploaded
+        again in between.
+        """
+        columns = packed(book, distinct)
         with self.store.writing() as connection:
-            now = _get(connection, id)
+            now = _get(connection, kept.id)
             if now.upload != kept.upload:
                 raise StoreBusy("the repertoire was uploaded again in between; try again")
             upload = self.store.new_id()
@@ -240,7 +269,14 @@ class RepertoireShelf:
             # The new row is there before the old one goes: files move from one
             # to the other.
             row = connection.execute(select(UploadRow.__table__).where(old.id == now.upload)).one()
-            values = {**row._mapping, "id": upload, "model": model, "version": -now.version}
+            values = {
+                **row._mapping,
+                "id": upload,
+                "model": model,
+                "version": -now.version,
+                "judged": self.store.clock(),
+                "judging": json.dumps(asdict(changes)),
+            }
             connection.execute(insert(UploadRow).values(values))
             connection.execute(
                 update(PieceRow)
@@ -253,10 +289,13 @@ class RepertoireShelf:
                 update(UploadRow).where(UploadRow.id == upload).values(version=now.version)
             )
             connection.execute(
-                update(RepertoireRow).where(RepertoireRow.id == id).values(upload=upload)
+                update(RepertoireRow).where(RepertoireRow.id == now.id).values(upload=upload)
             )
             count_up(connection, "repertoires")
-            return _get(connection, id)
+            new = _get(connection, now.id)
+            if then is not None:
+                then(connection, new, changes)
+            return new
 
     def _put(
         self,
@@ -304,6 +343,8 @@ class RepertoireShelf:
                 model=model,
                 made=now,
                 changes=json.dumps(asdict(changes)),
+                judged=None,
+                judging="",
             )
         )
         for place, (file, content) in enumerate(files):
@@ -329,7 +370,9 @@ class RepertoireShelf:
 
 def compare(old: Content, new: Content) -> Changes:
     """What changed from one content of a repertoire to the next."""
-    changes = repertoire_changes(old.book, new.book)
+    changes = (
+        _the_same(len(new.book)) if old.book is new.book else repertoire_changes(old.book, new.book)
+    )
     before, after = old.distinct.every_node(), new.distinct.every_node()
     moved_old, moved_new = changes.moved(before, after)
     rows: list[NodeChange] = []
@@ -358,6 +401,11 @@ def file_name(name: str) -> str:
     last = name.replace("\\", "/").rsplit("/", 1)[-1]
     kept = "".join(sign if sign.isprintable() else "_" for sign in last).strip()
     return kept[:200] or "repertoire.pgn"
+
+
+def _the_same(nodes: int) -> RepertoireChanges:
+    none = np.empty(0, dtype=np.intp)
+    return RepertoireChanges(np.arange(nodes, dtype=np.intp), none, none)
 
 
 def _where(book: Repertoire, node: int) -> tuple[str, str]:
@@ -401,6 +449,7 @@ def _repertoires() -> Any:
         UploadRow.model,
         RepertoireRow.created,
         RepertoireRow.changed,
+        UploadRow.judged,
     ).join(UploadRow, UploadRow.id == RepertoireRow.upload)
 
 

@@ -139,7 +139,11 @@ class RepertoireRow(Base):
 
 
 class UploadRow(Base):
-    """One content of a repertoire: what was uploaded, and what was read from it."""
+    """One content of a repertoire: what was uploaded, and what was read from it.
+
+    ``changes`` tells what the upload changed. Where its nodes were judged anew
+    after it, ``judged`` is the moment and ``judging`` tells what that changed.
+    """
 
     __tablename__ = "uploads"
 
@@ -155,6 +159,8 @@ class UploadRow(Base):
     model: Mapped[str] = mapped_column(String(64))
     made: Mapped[datetime] = mapped_column(Moment)
     changes: Mapped[str] = mapped_column(Text)
+    judged: Mapped[datetime | None] = mapped_column(Moment)
+    judging: Mapped[str] = mapped_column(Text)
 
     __table_args__ = (UniqueConstraint("repertoire", "version"),)
 
@@ -233,7 +239,11 @@ class StudentLinkRow(Base):
 
 
 class JobRow(Base):
-    """A long piece of work and how far it is."""
+    """A long piece of work and how far it is.
+
+    ``task`` is what is to be done, as JSON; a job without one cannot be taken
+    up again. ``attempts`` counts how often somebody began with it.
+    """
 
     __tablename__ = "jobs"
 
@@ -247,5 +257,19 @@ class JobRow(Base):
     result: Mapped[str] = mapped_column(Text)
     created: Mapped[datetime] = mapped_column(Moment)
     changed: Mapped[datetime] = mapped_column(Moment)
+    attempts: Mapped[int] = mapped_column(Integer)
+    task: Mapped[str] = mapped_column(Text)
 
     __table_args__ = (Index(None, "state"),)
+
+
+class JobPieceRow(Base):
+    """A piece of a file that a job works on; it goes when the job ends."""
+
+    __tablename__ = "job_pieces"
+
+    job: Mapped[str] = mapped_column(ForeignKey("jobs.id", ondelete="CASCADE"), primary_key=True)
+    place: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=False)
+    piece: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=False)
+    name: Mapped[str] = mapped_column(String(250))
+    content: Mapped[bytes] = mapped_column(LargeBinary)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 import sqlite3
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -201,7 +202,7 @@ def _sqlite(url: URL) -> Engine:
         )
         try:
             connection.execute("PRAGMA foreign_keys = ON")
-            connection.execute("PRAGMA journal_mode = WAL")
+            _use_wal(connection)
             # What was acknowledged survives a loss of power too.
             connection.execute("PRAGMA synchronous = FULL")
         except BaseException:
@@ -235,6 +236,21 @@ def _sqlite(url: URL) -> Engine:
             raise DisconnectionError("the store's file was replaced")
 
     return engine
+
+
+def _use_wal(connection: sqlite3.Connection) -> None:
+    """Set the kind of journal, which SQLite does not wait for where others do so too."""
+    ends = time.monotonic() + BUSY_SECONDS
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            busy = getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_BUSY
+            if not busy or time.monotonic() > ends:
+                raise
+            time.sleep(0.02)
+        else:
+            return
 
 
 def _identity(path: Path) -> tuple[int, int]:

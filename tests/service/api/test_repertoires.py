@@ -9,11 +9,13 @@ import re
 import time
 import zipfile
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import chess.pgn
+import numpy as np
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
@@ -24,12 +26,15 @@ from pawnlore import labelled_demo
 from pawnlore.service.api.repertoires_at_hand import repertoires
 from pawnlore.service.app import create_app
 from pawnlore.service.exports import chosen_nodes, group_table, load_table, owed_table
+from pawnlore.service.running import parts_of
 from pawnlore.service.settings import ServiceLimits, Settings
+from pawnlore.service.store.job_shelf import MOST_WAITING
 from pawnlore.service.store.label_shelf import LabelShelf
 from pawnlore.service.store.note_shelf import NoteShelf
 from pawnlore.service.store.store import open_store
 from pawnlore.structures.catalogue import shipped_catalogue
-from pawnlore.structures.skeleton import skeleton_from_board, skeletons_from_boards
+from pawnlore.structures.skeleton import Masks, skeleton_from_board, skeletons_from_boards
+from pawnlore.structures.verdict import NONE, Verdicts
 
 DEMO = sorted((Path(labelled_demo.__file__).parent / "repertoire").glob("*.pgn"))
 PGN = "application/vnd.chess-pgn"
@@ -54,7 +59,7 @@ def served(home: Path, limits: ServiceLimits) -> Iterator[Flask]:
     app = create_app(Settings(home, database, limits=limits), store, cores)  # type: ignore[arg-type]
     yield app
     with app.app_context():
-        repertoires().uploads.wait()
+        repertoires().runner.wait()
     store.close()
 
 
@@ -382,14 +387,89 @@ def test_an_upload_that_takes_too_long_keeps_nothing(tmp_path: Path) -> None:
     assert next(iter_, None) is None
 
 
-def test_a_job_that_a_service_left_behind_is_ended(tmp_path: Path) -> None:
+def test_an_upload_that_a_service_left_behind_is_taken_up(tmp_path: Path) -> None:
     app = next(iter_ := served(tmp_path, ServiceLimits()))
-    with app.app_context():
-        left = repertoires().jobs.add("upload", total=5)
+    parts = parts_of(app)
+    parts.stopping.set()  # as when it is stopped just after it took the upload
+    answer = app.test_client().post("/api/repertoires?name=X", data=ONE.encode(), content_type=PGN)
+    assert answer.status_code == 202 and answer.json is not None
+    left = answer.json["job"]
     assert next(iter_, None) is None
     again = next(iter_ := served(tmp_path, ServiceLimits()))
-    job = again.test_client().get(f"/api/jobs/{left.id}").json
-    assert job is not None and job["state"] == "failed" and "stopped" in job["message"]
-    listed = again.test_client().get("/api/jobs?state=failed").json
-    assert listed is not None and [one["id"] for one in listed["items"]] == [left.id]
+    job = finished(again.test_client(), answer)
+    assert (job["id"], job["state"], job["attempts"]) == (left["id"], "done", 1)
+    listed = again.test_client().get("/api/repertoires").json
+    assert listed is not None
+    (one,) = listed["items"]
+    assert one["name"] == "X" and one["id"] == job["result"]["repertoire"]
+    assert again.test_client().get(f"/api/repertoires/{one['id']}/pgn").data == ONE.encode()
     assert next(iter_, None) is None
+
+
+def test_an_upload_for_a_repertoire_that_is_deleted_meanwhile_fails(tmp_path: Path) -> None:
+    app = next(iter_ := served(tmp_path, ServiceLimits()))
+    client = app.test_client()
+    id = uploaded(client)["repertoire"]
+    parts_of(app).stopping.set()
+    answer = client.put(f"/api/repertoires/{id}/pgn", data=ONE.encode(), content_type=PGN)
+    assert client.delete(f"/api/repertoires/{id}").status_code == 204
+    assert next(iter_, None) is None
+    again = next(iter_ := served(tmp_path, ServiceLimits()))
+    job = finished(again.test_client(), answer)
+    assert job["state"] == "failed" and "deleted" in job["message"]
+    assert next(iter_, None) is None
+
+
+def test_more_uploads_than_may_wait_are_refused_for_now(tmp_path: Path) -> None:
+    app = next(iter_ := served(tmp_path, ServiceLimits()))
+    parts_of(app).stopping.set()
+    client = app.test_client()
+    answers = [
+        client.post("/api/repertoires", data=ONE.encode(), content_type=PGN)
+        for _ in range(MOST_WAITING + 1)
+    ]
+    assert [answer.status_code for answer in answers] == [202] * MOST_WAITING + [429]
+    assert answers[-1].headers["Retry-After"] and answers[-1].mimetype.endswith("problem+json")
+    assert next(iter_, None) is None
+
+
+def test_a_repertoire_is_judged_anew_with_the_model_in_use(app: Flask, client: FlaskClient) -> None:
+    id = uploaded(client)["repertoire"]
+    one = client.get(f"/api/repertoires/{id}").json
+    assert one is not None and (one["model"], one["model_in_use"]) == ("cores", True)
+    assert one["judged"] is None
+    before = every_row(client, f"/api/repertoires/{id}/nodes", 1000)
+
+    def otherwise(masks: Masks) -> Verdicts:
+        found = by_cores(masks)
+        carlsbad = found.names.index("carlsbad")
+        family = np.where(found.family == carlsbad, np.int16(NONE), found.family)
+        return replace(found, family=family)
+
+    parts_of(app).classifier = SimpleNamespace(  # type: ignore[assignment]
+        classify=otherwise, digest="other", catalogue=shipped_catalogue()
+    )
+    one = client.get(f"/api/repertoires/{id}").json
+    assert one is not None and (one["model"], one["model_in_use"]) == ("cores", False)
+    job = finished(client, client.post(f"/api/repertoires/{id}/judge"))
+    assert job["kind"] == "judging" and job["done"] == job["total"] > 0
+    result = job["result"]
+    moved = [row for row in before if row["structure"] == "carlsbad"]
+    assert result["moved"] == len(moved) > 0
+    assert (result["model"], result["model_before"]) == ("other", "cores")
+    one = client.get(f"/api/repertoires/{id}").json
+    assert one is not None and (one["model"], one["model_in_use"]) == ("other", True)
+    assert one["judged"] is not None and one["version"] == 1
+    rows = every_row(client, f"/api/repertoires/{id}/changes", 1)
+    assert {row["what"] for row in rows} == {"moved"} and len(rows) == len(moved)
+    assert rows[0]["structure_before"] == "carlsbad" and rows[0]["structure"] == "unsettled"
+    assert rows == every_row(client, f"/api/repertoires/{id}/changes?of=judging", 100)
+    assert every_row(client, f"/api/repertoires/{id}/changes?of=upload", 100) == []
+    after = every_row(client, f"/api/repertoires/{id}/nodes", 1000)
+    assert not [row for row in after if row["structure"] == "carlsbad"]
+    assert client.get(f"/api/repertoires/{id}/pgn").data == ONE.encode()
+    # Again, and nothing moves; what the upload changes is then the later one.
+    job = finished(client, client.post(f"/api/repertoires/{id}/judge"))
+    assert job["result"]["moved"] == 0
+    assert client.get(f"/api/repertoires/{id}/changes?of=green").status_code == 400
+    assert client.post("/api/repertoires/none/judge").status_code == 404

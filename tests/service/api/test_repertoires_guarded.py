@@ -40,7 +40,7 @@ CLOSED = (
 def ended(service: TestService) -> Iterator[TestService]:
     yield service
     with service.app.app_context():
-        repertoires().uploads.wait()
+        repertoires().runner.wait()
     service.store.close()
 
 

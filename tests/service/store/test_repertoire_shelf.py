@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from repertoires import by_cores, demo, random_texts, read
 
 from pawnlore.service.store import repertoire_shelf
-from pawnlore.service.store.errors import NotFound, Refused
+from pawnlore.service.store.errors import NotFound, Refused, StoreBusy
 from pawnlore.service.store.repertoire_columns import packed, unpacked
-from pawnlore.service.store.repertoire_shelf import RepertoireShelf
+from pawnlore.service.store.repertoire_shelf import Changes, RepertoireShelf
 from pawnlore.service.store.store import Store
 from pawnlore.structures.distinct_verdicts import distinct_verdicts
 from pawnlore.structures.repertoire import Repertoire
@@ -144,9 +144,13 @@ def test_other_verdicts_on_the_same_nodes(shelf: RepertoireShelf) -> None:
     first, _ = shelf.put("Course", **content(ONE))
     other = content(ONE)["distinct"]
     other.verdicts.probability[:] = 0.25
-    after = shelf.judge_anew(first.id, other, model="m2")
+    book = shelf.content(first.id).book
+    after = shelf.judge_anew(first, book, other, Changes(moved=3), model="m2")
     assert (after.model, after.version, after.digest) == ("m2", 1, first.digest)
-    assert after.upload != first.upload
+    assert after.upload != first.upload and after.judged is not None
+    assert shelf.changes(first.id).moved == 3 and shelf.changes(first.id, of="upload").moved == 0
+    with pytest.raises(StoreBusy, match="in between"):
+        shelf.judge_anew(first, book, other, Changes(), model="m3")
     assert set(shelf.content(first.id).distinct.verdicts.probability) == {0.25}
     assert shelf.files(first.id) == [("0.pgn", ONE.encode())]
 
