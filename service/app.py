@@ -6,29 +6,32 @@ from flask import Flask, Response
 
 from pawnlore.models.classifier import Classifier
 from pawnlore.service.access.guard import Guard, register_guard
-from pawnlore.service.access.pages import pages as access_pages
 from pawnlore.service.access.sessions import use_cookie_sessions
 from pawnlore.service.access.signing_key import signing_key
 from pawnlore.service.api.blueprints import blueprints
 from pawnlore.service.api.problems import Problem, problem_response, register_problems
 from pawnlore.service.deadline import OutOfTime
-from pawnlore.service.front_page import pages as front_pages
 from pawnlore.service.health import pages as health_pages
 from pawnlore.service.logs import register_request_log
+from pawnlore.service.pages.blueprints import page_blueprints
+from pawnlore.service.pages.board import register_board
+from pawnlore.service.pages.forms import register_forms
+from pawnlore.service.pages.layout import TEMPLATES, register_layout
+from pawnlore.service.pages.problem_pages import register_problem_pages
 from pawnlore.service.running import Running, put_at_hand
 from pawnlore.service.settings import Settings
 from pawnlore.service.store.access_shelf import AccessShelf
 from pawnlore.service.store.errors import NotFound, OtherVersion, Refused, StoreUnavailable
 from pawnlore.service.store.store import Store
 
-FORM_BYTES = 64 * 1024
-"""What one field of a form may hold; tokens are the only ones."""
+FORM_BYTES = 512 * 1024
+"""What one field of a form may hold; a plan note's text is the longest."""
 
 HEADERS = {
-    # Nothing from elsewhere, no scripts in a page's text, in nobody else's frame.
+    # Nothing from elsewhere, no code or style in a page's text, in nobody else's frame.
     "Content-Security-Policy": (
-        "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self'; "
-        "frame-ancestors 'none'"
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+        "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
     "X-Content-Type-Options": "nosniff",
     # Not 'no-referrer': with that, browsers leave the origin out of our own forms.
@@ -50,7 +53,7 @@ def create_app(settings: Settings, store: Store, classifier: Classifier) -> Flas
     app = Flask(
         "pawnlore.service",
         static_folder=None,
-        template_folder=None,
+        template_folder=str(TEMPLATES),
         # Not used, but Flask would look for it and cannot find it in every kind of install.
         instance_path=str(settings.home.absolute()),
     )
@@ -61,8 +64,12 @@ def create_app(settings: Settings, store: Store, classifier: Classifier) -> Flas
     _register_errors(app)
     register_request_log(app)
     register_guard(app, Guard(settings, AccessShelf(store)))
+    register_layout(app)
+    register_board(app)
+    register_forms(app)
+    register_problem_pages(app)
     app.after_request(_put_headers)
-    for blueprint in (health_pages, access_pages, front_pages, *blueprints()):
+    for blueprint in (health_pages, *page_blueprints(), *blueprints()):
         app.register_blueprint(blueprint)
     return app
 

@@ -28,7 +28,8 @@ SWITCH = "PAWNLORE_REQUIRE_ALL"
 
 
 def _find_browser() -> bool:
-    return any(shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome"))
+    found = any(shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome"))
+    return found and shutil.which("chromedriver") is not None
 
 
 def _find_postgres() -> bool:
@@ -47,7 +48,9 @@ class Need:
 
 
 NEEDS = {
-    "browser": Need("Chromium", "apt-get install chromium", _find_browser),
+    "browser": Need(
+        "Chromium and its driver", "apt-get install chromium chromium-driver", _find_browser
+    ),
     "postgres": Need("PostgreSQL", "apt-get install postgresql", _find_postgres),
 }
 

@@ -10,30 +10,16 @@ from pawnlore.service.access.needs import NOTHING, needs
 from pawnlore.service.access.sessions import sign_in_link, sign_in_token, sign_out
 from pawnlore.service.api.json_body import json_object
 from pawnlore.service.api.problems import Problem
+from pawnlore.service.pages.layout import local_path, page
 
 pages = Blueprint("access", __name__)
-
-_FORM = """<!doctype html>
-<html lang="en">
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>Sign in – Pawnlore</title>
-<h1>Sign in</h1>
-<form method="post" action="/sign-in">
-<p><label>Token <input type="password" name="token" autocomplete="current-password" required
- autofocus></label>
-<button>Sign in</button></p>
-</form>
-<p>The author of the notes makes tokens with <code>pawnlore access token add NAME</code>.</p>
-</html>
-"""
 
 
 @pages.get("/sign-in")
 @needs(NOTHING)
 def form() -> Response:
     """The page to sign in on."""
-    return Response(_FORM, content_type="text/html; charset=utf-8")
+    return page("sign_in.html", next=local_path(request.args.get("next")))
 
 
 @pages.post("/sign-in")
@@ -51,7 +37,7 @@ def sign_in() -> AnyResponse:
             kind="not-allowed",
         )
     sign_in_token(found[1])
-    return Response(status=204) if json else redirect("/", 303)
+    return Response(status=204) if json else redirect(local_path(request.form.get("next")), 303)
 
 
 @pages.post("/sign-out")

@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from http import HTTPStatus
 from typing import Any
 
-from flask import Blueprint, Flask, Response, abort, g, request
+from flask import Blueprint, Flask, Response, abort, current_app, g, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.exceptions import RequestEntityTooLarge as TooLarge
 
@@ -56,12 +56,18 @@ KINDS: dict[str, tuple[str, str]] = {
         "Asked for by another site",
         "A page of another site may not use this service with your access.",
     ),
+    "form": (
+        "The form must be sent again",
+        "Its key does not fit this browser, or is missing. Open the page anew and send its form.",
+    ),
     "store": (
         "The store cannot be used now",
         "The database does not answer or its disk is full. Nothing was half written; try again.",
     ),
 }
 """The kinds of problem: a short title, and what it means."""
+
+_SHOWN_BY = "pawnlore_problem_page"
 
 _log = logging.getLogger("pawnlore.service")
 
@@ -111,9 +117,26 @@ def problem_document(
     return {**members, **document}
 
 
+def problem_title(problem: Problem) -> str:
+    """What kind of problem it is, in a few words."""
+    return KINDS[problem.kind][0] if problem.kind else HTTPStatus(problem.status).phrase
+
+
+def show_problems_with(app: Flask, show: Callable[[Problem, str], Response | None]) -> None:
+    """Let ``show`` answer instead, where it gives an answer: a page for a browser.
+
+    It is handed the problem and the request's number.
+    """
+    app.extensions[_SHOWN_BY] = show
+
+
 def problem_response(problem: Problem) -> Response:
     """The answer to a request that ended in a problem."""
     number = getattr(g, "request_id", "")
+    show = current_app.extensions.get(_SHOWN_BY)
+    shown = show(problem, number) if show else None
+    if isinstance(shown, Response):
+        return shown
     document = problem_document(
         problem.status,
         problem.detail,

@@ -12,6 +12,7 @@ import pytest
 from flask.testing import FlaskClient
 from hypothesis import given
 from hypothesis import strategies as st
+from page_forms import form_key
 from running_services import TestService, bearer, make_service
 from sqlalchemy import text
 from werkzeug.test import TestResponse
@@ -278,7 +279,8 @@ def test_health_needs_no_token(public: TestService) -> None:
 
 
 def sign_in(client: FlaskClient, token: str) -> str:
-    answer = client.post("/sign-in", data={"token": f" {token}\n"}, headers=OURS)
+    data = {"token": f" {token}\n", "form_key": form_key(client, "/sign-in")}
+    answer = client.post("/sign-in", data=data, headers=OURS)
     assert answer.status_code == 303, answer.get_data(as_text=True)
     return answer.headers["Set-Cookie"]
 
@@ -293,7 +295,8 @@ def test_a_browser_signs_in_and_out(public: TestService) -> None:
     assert token not in cookie
     assert client.get("/trial/who").get_json()["name"] == "laptop"
     assert "Signed in as laptop, to write" in client.get("/").get_data(as_text=True)
-    assert client.post("/sign-out", headers=OURS).status_code == 303
+    leave = {"form_key": form_key(client, "/")}
+    assert client.post("/sign-out", data=leave, headers=OURS).status_code == 303
     assert client.get("/trial/who").status_code == 401
     assert "Nobody is signed in" in client.get("/").get_data(as_text=True)
 
@@ -350,7 +353,9 @@ def test_a_cookie_outlives_a_restart_but_not_its_key(public: TestService, tmp_pa
 @pytest.mark.parametrize("token", ["", "x", f"{TOKEN}{'A' * 43}"])
 def test_a_wrong_token_signs_nobody_in(public: TestService, token: str) -> None:
     client = browser(public)
-    assert client.post("/sign-in", data={"token": token}, headers=OURS).status_code == 403
+    data = {"token": token, "form_key": form_key(client, "/sign-in")}
+    refused = client.post("/sign-in", data=data, headers=OURS)
+    assert refused.status_code == 403 and "not known" in refused.text
     assert client.post("/sign-in", json={"token": token}, headers=OURS).status_code == 403
     assert client.post("/sign-in", json={"token": [token]}, headers=OURS).status_code == 403
     assert client.get("/trial/who").status_code == 401
@@ -412,7 +417,9 @@ def test_tokens_and_links_are_not_taken_for_each_other(public: TestService) -> N
     link, token = public.link(add_repertoire(public.store, "course1")), public.token()
     client = browser(public)
     assert client.get(f"/study/{token}").status_code == 404
-    assert client.post("/sign-in", data={"token": link}, headers=OURS).status_code == 403
+    data = {"token": link, "form_key": form_key(client, "/sign-in")}
+    refused = client.post("/sign-in", data=data, headers=OURS)
+    assert refused.status_code == 403 and "not known" in refused.text
     assert client.get(f"/study/{LINK}{'A' * 43}").status_code == 404
 
 
@@ -443,6 +450,7 @@ def test_every_view_that_everybody_may_use_is_known(local: TestService) -> None:
         "/readyz",
         "/sign-in",
         "/sign-out",
+        "/static/<digest>/<name>",
         "/study/<secret>",
         "/problems/<kind>",
         "/api/openapi.json",

@@ -152,7 +152,7 @@ def test_json_that_cannot_be_used_is_a_problem(
 
 
 def test_another_media_type_is_refused(client: FlaskClient) -> None:
-    problem(client.post("/trial/notes", data=b"{}", content_type="text/plain"), 415)
+    problem(client.post("/api/notes", data=b"{}", content_type="text/plain"), 415)
 
 
 def test_a_number_of_thousands_of_digits_is_a_problem() -> None:

@@ -1,0 +1,1 @@
+"""The pages: studying and authoring in the browser."""

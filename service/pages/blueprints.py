@@ -1,0 +1,17 @@
+"""Every family of pages: a module here, a line in `page_blueprints`."""
+
+from __future__ import annotations
+
+from flask import Blueprint
+
+from pawnlore.service.access import pages as access
+from pawnlore.service.pages import front, static_files
+
+
+def page_blueprints() -> tuple[Blueprint, ...]:
+    """The blueprints of the pages."""
+    return (
+        static_files.pages,
+        access.pages,
+        front.pages,
+    )
