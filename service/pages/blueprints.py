@@ -5,7 +5,15 @@ from __future__ import annotations
 from flask import Blueprint
 
 from pawnlore.service.access import pages as access
-from pawnlore.service.pages import front, static_files
+from pawnlore.service.pages import (
+    changes,
+    front,
+    groups,
+    lines,
+    repertoires,
+    static_files,
+    uploads,
+)
 
 
 def page_blueprints() -> tuple[Blueprint, ...]:
@@ -14,4 +22,9 @@ def page_blueprints() -> tuple[Blueprint, ...]:
         static_files.pages,
         access.pages,
         front.pages,
+        repertoires.pages,
+        uploads.pages,
+        changes.pages,
+        groups.pages,
+        lines.pages,
     )

@@ -38,11 +38,16 @@ def diagram(
 
 
 def skeleton_diagram(
-    skeleton: Skeleton, *, orientation: str = "white", marks: Iterable[Mark] = (), label: str = ""
+    skeleton: Skeleton,
+    *,
+    orientation: str = "white",
+    marks: Iterable[Mark] = (),
+    label: str = "",
+    small: bool = False,
 ) -> Markup:
-    """The pawns alone, drawn with the shared parts."""
+    """The pawns alone, drawn with the shared parts; a small one is for a page with many."""
     drawn = skeleton_svg(
-        skeleton, orientation=orientation, marks=marks, label=label, standalone=False
+        skeleton, orientation=orientation, marks=marks, label=label, standalone=False, small=small
     )
     return Markup(drawn)
 

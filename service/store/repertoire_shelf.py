@@ -225,6 +225,19 @@ class RepertoireShelf:
                 files.setdefault(row.place, (row.name, bytearray()))[1].extend(row.content)
         return [(name, bytes(content)) for name, content in files.values()]
 
+    def file_names(self, id: str) -> builtins.list[str]:
+        """The names of a repertoire's files, without their content; raises `NotFound`."""
+        with self.store.reading() as connection:
+            found = _get(connection, id)
+            rows = connection.execute(
+                select(PieceRow.name)
+                .where(
+                    PieceRow.upload == found.upload, PieceRow.kind == "file", PieceRow.piece == 0
+                )
+                .order_by(PieceRow.place)
+            )
+            return list(rows.scalars())
+
     def changes(self, id: str, *, of: str = "") -> Changes:
         """What the last upload of a repertoire changed, or judging it anew; raises `NotFound`.
 

@@ -1,0 +1,111 @@
+"""``/repertoires/<id>`` and below it ``/groups``: middlegame types, and the lines of each."""
+
+from __future__ import annotations
+
+from flask import Blueprint, Response, request
+
+from pawnlore.service.access.caller import caller
+from pawnlore.service.access.needs import READ, WRITE, needs, students_may
+from pawnlore.service.api.problems import Problem
+from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
+from pawnlore.service.exports.booklet_type import SECTION_NAMES
+from pawnlore.service.lookup import CatalogueText, lookup
+from pawnlore.service.note_index import NoteIndex
+from pawnlore.service.pages.group_cards import BY_SIZE, TO_TEACH, group_cards
+from pawnlore.service.pages.group_filter import chapter_name, filter_choices, group_filter
+from pawnlore.service.pages.group_keys import find_group
+from pawnlore.service.pages.group_lines import group_lines
+from pawnlore.service.pages.group_view import group_view
+from pawnlore.service.pages.layout import page
+from pawnlore.service.pages.paging import page_number
+from pawnlore.service.pages.readers_notes import known_notes_of_group, readers_notes, shown_notes
+from pawnlore.service.pages.repertoire_summary import repertoire_summary
+from pawnlore.structures.catalogue import UNSETTLED, Family, shipped_catalogue
+from pawnlore.structures.query_position import QueryPosition
+from pawnlore.structures.skeleton import Skeleton
+from pawnlore.structures.verdict import Verdict
+
+pages = Blueprint("groups", __name__)
+pages.record(provide_repertoires)
+
+
+@pages.get("/repertoires/<id>")
+@needs(READ)
+@students_may("id")
+def overview(id: str) -> Response:
+    """The groups of a repertoire by middlegame type."""
+    opened = repertoires().desk.open(id)
+    work = opened.work
+    asked = group_filter(request.args)
+    order = TO_TEACH if request.args.get("order") == TO_TEACH else BY_SIZE
+    index = readers_notes()
+    cards = group_cards(
+        work,
+        [known.note for known in index],
+        asked,
+        order=order,
+        page=page_number(request.args.get("page")),
+    )
+    return page(
+        "repertoires/groups.html",
+        stored=opened.stored,
+        summary=repertoire_summary(work),
+        cards=cards,
+        asked=asked,
+        choices=filter_choices(work, asked),
+        order=order,
+        problem_count=len(work.book.problems) + work.book.unnamed_problems,
+        student=caller().student,
+        may_write=caller().may(WRITE),
+    )
+
+
+@pages.get("/repertoires/<id>/groups/<path:structure>/<holder>")
+@needs(READ)
+@students_may("id")
+def group(id: str, structure: str, holder: str) -> Response:
+    """One group: its pawns, plans and lines."""
+    opened = repertoires().desk.open(id)
+    work = opened.work
+    whose = request.args.get("whose", "")
+    place = find_group(work.groups, structure, holder, whose)
+    if place is None:
+        raise Problem(
+            404,
+            "No lines of this repertoire lead to that structure with that holder. "
+            "Its page shows the middlegame types that there are.",
+        )
+    chapter = chapter_name(request.args.get("chapter", ""))
+    view = group_view(work, place, routes_page=page_number(request.args.get("chapters")))
+    lines = group_lines(
+        work, view.group, chapter=chapter, page=page_number(request.args.get("page"))
+    )
+    known = known_notes_of_group(readers_notes(), view.group)
+    return page(
+        "repertoires/group.html",
+        stored=opened.stored,
+        view=view,
+        lines=lines,
+        chapter=chapter,
+        notes=shown_notes((one, one.note.plan_of(holder), "") for one in known),
+        note_count=len(known),
+        section_names=SECTION_NAMES,
+        family=_family(structure),
+        catalogue=_catalogue(structure, holder) if not known else (),
+        student=caller().student,
+        may_write=caller().may(WRITE),
+    )
+
+
+def _family(structure: str) -> Family | None:
+    try:
+        return shipped_catalogue()[structure]
+    except KeyError:
+        return None
+
+
+def _catalogue(structure: str, holder: str) -> tuple[CatalogueText, ...]:
+    """What the catalogue says where the author has said nothing; the holder's plan first."""
+    verdict = Verdict(structure, holder, 1.0, True, UNSETTLED, "both", 0.0)
+    best = lookup(QueryPosition(Skeleton(0, 0), None), lambda _: verdict, NoteIndex(())).next_best
+    return tuple(one.text for one in best if one.text is not None)

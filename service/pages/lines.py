@@ -1,0 +1,68 @@
+"""``/repertoires/<id>/nodes/<node>``: a position of a line, with its board, path and moves."""
+
+from __future__ import annotations
+
+from flask import Blueprint, Response, request
+
+from pawnlore.service.access.caller import caller
+from pawnlore.service.access.needs import READ, WRITE, needs, students_may
+from pawnlore.service.api.problems import Problem
+from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
+from pawnlore.service.exports.booklet_type import SECTION_NAMES
+from pawnlore.service.lookup import Lookup, lookup
+from pawnlore.service.pages.group_keys import HOLDERS, heading
+from pawnlore.service.pages.layout import page
+from pawnlore.service.pages.line_view import LineView, line_view
+from pawnlore.service.pages.readers_notes import readers_notes, shown_notes
+from pawnlore.service.study_position import study_position
+from pawnlore.structures.skeleton import placement
+from pawnlore.structures.verdict import Verdict
+
+pages = Blueprint("lines", __name__)
+pages.record(provide_repertoires)
+
+_MOST_DIGITS = 9
+
+
+@pages.get("/repertoires/<id>/nodes/<int:node>")
+@needs(READ)
+@students_may("id")
+def position(id: str, node: int) -> Response:
+    """One position, on the line that ``line`` names by its last node."""
+    opened = repertoires().desk.open(id)
+    work = opened.work
+    if node >= len(work.book):
+        raise Problem(
+            404,
+            f"The repertoire has {len(work.book):,} positions, so there is none of this number. "
+            "It may have been uploaded anew.",
+        )
+    asked = request.args.get("line", "")
+    is_number = asked.isascii() and asked.isdecimal() and len(asked) <= _MOST_DIGITS
+    view = line_view(work, node, int(asked) if is_number else None)
+    found = _looked_up(view, work.book.game_of(node).chapter)
+    return page(
+        "repertoires/line.html",
+        stored=opened.stored,
+        view=view,
+        words=_words(view.verdict),
+        notes=shown_notes((one.known, one.plan_of, one.reason) for one in found.notes),
+        note_count=len(found.notes),
+        catalogue=[best.text for best in found.next_best if best.text is not None],
+        section_names=SECTION_NAMES,
+        student=caller().student,
+        may_write=caller().may(WRITE),
+    )
+
+
+def _looked_up(view: LineView, chapter: str) -> Lookup:
+    """The plans here; the verdict is the one that is kept with the node."""
+    asked = study_position(view.fen or placement(view.skeleton))
+    return lookup(asked, lambda _: view.verdict, readers_notes(), chapter)
+
+
+def _words(verdict: Verdict) -> str:
+    """What stands, and whose it is."""
+    if not verdict.settled:
+        return "No structure stands here"
+    return f"{heading(verdict.structure)}, {HOLDERS[verdict.holder]}"
