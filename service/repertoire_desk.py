@@ -14,6 +14,7 @@ import numpy as np
 
 from pawnlore.service.labelled_repertoire import with_labels
 from pawnlore.service.labelled_verdicts import OwnLabels
+from pawnlore.service.position_places import PositionPlaces
 from pawnlore.service.store.errors import StoreUnavailable
 from pawnlore.service.store.repertoire_shelf import RepertoireShelf, StoredRepertoire
 from pawnlore.service.workbook import Workbook
@@ -59,6 +60,11 @@ class OpenRepertoire:
     def similar(self) -> SimilarIndex:
         """Its distinct skeletons, ready to be asked."""
         return SimilarIndex(self.work.book)
+
+    @cached_property
+    def places(self) -> PositionPlaces:
+        """Where it has a position, ready to be asked."""
+        return PositionPlaces(self.work.book)
 
 
 class RepertoireDesk:
