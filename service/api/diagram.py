@@ -35,13 +35,14 @@ _SIDE = query(
     "side", {"enum": ["white", "black"], "default": "white"}, "Whose view it is: the side below."
 )
 _LIST = {"type": "string", "maxLength": _LIST_LENGTH}
-_SQUARES = query("squares", _LIST, "Squares of that side's plan, with spaces between: rings.")
+_PLACES = {**_LIST, "pattern": "^([a-h][1-8]( [a-h][1-8]){0,63})?$"}
+_SQUARES = query("squares", _PLACES, "Squares of that side's plan, with spaces between: rings.")
 _MOVES = query(
     "moves",
     _LIST,
     "Moves of that side's plan in SAN, one after the other, with spaces between: arrows.",
 )
-_THEIR_SQUARES = query("their_squares", _LIST, "Squares of the other side's plan: frames.")
+_THEIR_SQUARES = query("their_squares", _PLACES, "Squares of the other side's plan: frames.")
 _THEIR_MOVES = query("their_moves", _LIST, "Moves of the other side's plan: dashed arrows.")
 _SMALL = query(
     "small", {"type": "boolean", "default": False}, "For the size of a stamp: no coordinates."

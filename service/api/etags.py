@@ -7,13 +7,20 @@ import re
 from flask import request
 
 from pawnlore.service.api.describe import Parameter, header
-from pawnlore.service.api.formats import formatted
 from pawnlore.service.api.problems import Problem
+
+_ONE = r'(W/)?"[!#-~]*"'
 
 IF_MATCH = Parameter(
     "If-Match",
     "header",
-    formatted("etags", least=1, most=1000, examples=['"r1"']),
+    {
+        "type": "string",
+        # What is taken beyond that, such as empty places in the list, is nothing to send.
+        "pattern": rf"^(\*|{_ONE}(, ?{_ONE})*)$",
+        "maxLength": 1000,
+        "examples": ['"r1"'],
+    },
     "The ETag that was read: the change is made only where it is still the newest.",
     needed=True,
 )

@@ -22,10 +22,22 @@ FORMATS: Mapping[str, str] = {
     "own-structure": "a structure of the author's own: 'own/' and at least one sign",
     "one-line": "signs that can be shown, without a line break",
     "moves": "moves from the beginning of the repertoire's games, as '1. d4 d5 2. c4'",
-    "etags": "ETags in quotes with commas between them, or * (RFC 9110, section 13.1.1)",
-    "kept-text": "any text without a null character, which not every database can hold",
 }
 """What a text of each format holds."""
+
+
+KEPT = "^[^\\u0000]*$"
+"""The pattern of a text that every database can hold: it has no null character."""
+
+
+def kept_text(most: int = 0) -> dict[str, Any]:
+    """The schema of any text that can be kept.
+
+    >>> kept_text(200)["maxLength"]
+    200
+    """
+    schema: dict[str, Any] = {"type": "string", "pattern": KEPT}
+    return {**schema, "maxLength": most} if most else schema
 
 
 def formatted(name: str, *, least: int = 0, most: int = 0, **more: Any) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from flask import Blueprint, Response
 
@@ -99,9 +99,15 @@ _TYPES: dict[str, Schema] = {
 
 
 def _described(
-    name: str, summary: str, columns: Iterable[str], *parameters: Parameter, problems: int = 404
+    name: str,
+    summary: str,
+    columns: Iterable[str],
+    *parameters: Parameter,
+    problems: int = 404,
+    types: Mapping[str, Schema] | None = None,
 ) -> Operation:
-    schema = long_schema({column: _TYPES.get(column, _TEXT) for column in columns})
+    known = {**_TYPES, **(types or {})}
+    schema = long_schema({column: known.get(column, _TEXT) for column in columns})
     return Operation(
         name,
         "repertoires",
@@ -240,6 +246,8 @@ def load(id: str) -> Response:
         break_table.COLUMNS,
         FEN,
         problems=422,
+        # Here they are counted, and not written out.
+        types={"moves": _NUMBER},
     )
 )
 def breaks(id: str) -> Response:

@@ -6,11 +6,14 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pawnlore.service.api.describe import Schema, ref
-from pawnlore.service.api.formats import formatted
+from pawnlore.service.api.formats import formatted, kept_text
 from pawnlore.service.settings import ServiceLimits
 from pawnlore.service.store.label_shelf import REASON_LENGTH
 from pawnlore.structures.catalogue import UNSETTLED, shipped_catalogue
 from pawnlore.structures.plan_note import NOTE_LENGTH
+
+OWN_LENGTH = 200
+"""Characters in the name of an author's own structure."""
 
 EXAMPLE_FEN = "r1bq1rk1/pp1nbppp/2p2n2/3p2B1/3P4/2NBPN2/PPQ2PPP/R4RK1 w - - 3 10"
 """The position that the description shows."""
@@ -26,9 +29,6 @@ NUMBER: Schema = {"type": "integer", "minimum": 0}
 TRUTH: Schema = {"type": "boolean"}
 TEXTS: Schema = {"type": "array", "items": TEXT}
 CHANCE: Schema = {"type": "number", "minimum": 0, "maximum": 1}
-OWN_LENGTH = 200
-"""Characters in the name of an author's own structure."""
-
 HOLDER: Schema = {"enum": ["white", "black", "both"]}
 MOMENT: Schema = {"type": "string", "format": "date-time"}
 
@@ -115,10 +115,10 @@ _LABELLED: Schema = {
     "examples": ["carlsbad"],
     "anyOf": [
         {"enum": [*shipped_catalogue().ids]},
-        formatted("own-structure", least=5, most=OWN_LENGTH),
+        formatted("own-structure", most=OWN_LENGTH, pattern=r"^own/\S"),
     ],
 }
-_REASON: Schema = formatted("kept-text", most=REASON_LENGTH)
+_REASON: Schema = kept_text(REASON_LENGTH)
 _LABELLED_FEN: Schema = formatted("position", least=1, most=200, examples=[EXAMPLE_FEN])
 
 
@@ -177,7 +177,7 @@ SCHEMAS: dict[str, Schema] = {
             "fens": {
                 "type": "array",
                 "maxItems": ServiceLimits().batch_rows,
-                "items": formatted("kept-text"),
+                "items": kept_text(),
                 "examples": [[EXAMPLE_FEN]],
             }
         }
@@ -248,7 +248,7 @@ SCHEMAS: dict[str, Schema] = {
     "Note": thing({**_NOTE, "text": TEXT}),
     "NewNote": thing(
         {"text": _NOTE_TEXT},
-        {"name": formatted("kept-text", most=200), "published": TRUTH},
+        {"name": kept_text(200), "published": TRUTH},
     ),
     "ChangedNote": thing({"text": _NOTE_TEXT}, {"published": TRUTH}),
     "Restore": thing({}, {"revision": {"type": "integer", "minimum": 1, "maximum": 2**31 - 1}}),
