@@ -2,28 +2,35 @@
 
 from __future__ import annotations
 
+import io
 import threading
 from collections.abc import Callable
+from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from repertoires import by_cores, read
-from sqlalchemy import MetaData
+from sqlalchemy import MetaData, inspect
 
+from pawnlore.service.rejudging import rejudge
 from pawnlore.service.store.access_shelf import AccessShelf
-from pawnlore.service.store.errors import OtherVersion
-from pawnlore.service.store.job_shelf import JobShelf
+from pawnlore.service.store.errors import OtherVersion, Stale
+from pawnlore.service.store.job_shelf import INTERRUPTED, JobShelf
 from pawnlore.service.store.label_shelf import LabelShelf
 from pawnlore.service.store.note_shelf import NoteShelf
 from pawnlore.service.store.repertoire_columns import packed
-from pawnlore.service.store.repertoire_shelf import RepertoireShelf
+from pawnlore.service.store.repertoire_shelf import Changes, RepertoireShelf
 from pawnlore.service.store.schema import Base
 from pawnlore.service.store.store import Store, open_store
 from pawnlore.service.store.upgrade import NEWEST, VERSIONS, migration_settings, version_of
 from pawnlore.structures.distinct_verdicts import distinct_verdicts
+from pawnlore.structures.skeleton import Masks
+from pawnlore.structures.verdict import Verdicts
 
 NOTE = (
     '+++\nstructure = "carlsbad"\nholder = "white"\nside = "holder"\ntitle = "Ärger"\n+++\nPlan.\n'
@@ -172,15 +179,92 @@ def check_first(store: Store) -> None:
     access = AccessShelf(store)
     assert [token.name for token in access.tokens()] == ["Laptop"]
     assert access.link_of("b" * 64) is not None
-    assert JobShelf(store).recover() == 1
+    check_second(store)
+    check_third(store)
 
 
-def test_a_store_of_the_first_version_keeps_everything(url: str) -> None:
+def check_second(store: Store) -> None:
+    """What came with the second version works on what was there before."""
+    notes = NoteShelf(store)
+    assert [note.id for note in notes.list(search="more PLAN")] == ["n1"]
+    with pytest.raises(Stale):
+        notes.change("n1", NOTE + "Too late.\n", expected_revision=2)
+    assert [late.text for late in notes.set_aside("n1")] == [NOTE + "Too late.\n"]
+
+
+def check_third(store: Store) -> None:
+    """What came with the third version works on what was there before."""
+    jobs, repertoires = JobShelf(store), RepertoireShelf(store)
+    # A job of before has nothing left to work on: it is not begun again.
+    old = jobs.get("j1")
+    assert (old.state, old.done, old.attempts, old.task) == ("running", 1, 0, None)
+    assert jobs.claim(("upload",)) is None
+    assert jobs.recover() == 1 and jobs.get("j1").message == INTERRUPTED
+    new = jobs.add("upload", task={"name": "x"}, files=[("b.pgn", io.BytesIO(PGN.encode()))])
+    claimed = jobs.claim(("upload",))
+    assert claimed is not None and (claimed.id, claimed.attempts) == (new.id, 1)
+    assert [stream.read() for _, stream in jobs.files(new.id)] == [PGN.encode()]
+    jobs.fail(new.id, "no")
+    assert jobs.files(new.id) == []
+    # A repertoire of before was never judged anew, and can be.
+    before = repertoires.get("r1")
+    assert before.judged is None and before.model == "m1"
+    assert repertoires.changes("r1", of="judging") == Changes()
+    done = rejudge(store, SimpleNamespace(classify=everywhere, digest="m2"), "r1")
+    assert done.model_before == "m1" and done.repertoire.judged is not None
+    assert done.changes.moved > 0 and repertoires.changes("r1") == done.changes
+    assert repertoires.changes("r1", of="upload") == Changes()
+    assert repertoires.files("r1") == [("a.pgn", PGN.encode())]
+    assert (done.repertoire.version, done.repertoire.digest) == (1, before.digest)
+
+
+def everywhere(masks: Masks) -> Verdicts:
+    """A model that sees Carlsbad everywhere."""
+    found = by_cores(masks)
+    family = np.full_like(found.family, found.names.index("carlsbad"))
+    return replace(found, family=family)
+
+
+@pytest.mark.parametrize("by_way_of", [(), ("0002",)], ids=["at-once", "one-by-one"])
+def test_a_store_of_the_first_version_keeps_everything(
+    url: str, by_way_of: tuple[str, ...]
+) -> None:
     first = open_store(url, version="0001")
     fill_first(first)
     first.close()
+    for version in by_way_of:
+        between = open_store(url, version=version)
+        with between.reading() as connection:
+            assert version_of(connection) == version
+            assert connection.exec_driver_sql("SELECT COUNT(*) FROM notes").scalar() == 2
+            assert "attempts" not in {
+                column["name"] for column in inspect(connection).get_columns("jobs")
+            }
+        between.close()
     now = open_store(url)
     check_first(now)
+    now.close()
+
+
+def test_a_store_of_the_second_version_keeps_what_it_added(url: str) -> None:
+    first = open_store(url, version="0001")
+    fill_first(first)
+    first.close()
+    second = open_store(url, version="0002")
+    with second.writing() as connection:
+        tables = MetaData()
+        tables.reflect(connection)
+        connection.execute(
+            tables.tables["set_aside_texts"].insert(),
+            [{"note": "n1", "expected": 1, "text": NOTE + "é", "author": "Bo", "made": THEN}],
+        )
+    second.close()
+    now = open_store(url)
+    assert [(late.text, late.author) for late in NoteShelf(now).set_aside("n1")] == [
+        (NOTE + "é", "Bo")
+    ]
+    assert [note.id for note in NoteShelf(now).list(search="ärger")] == ["n1"]
+    check_third(now)
     now.close()
 
 
