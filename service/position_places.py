@@ -10,8 +10,8 @@ import numpy as np
 
 from pawnlore.structures.lines_below import lines_below
 from pawnlore.structures.position_key import position_key
-from pawnlore.structures.replay import Replay
 from pawnlore.structures.repertoire import Repertoire
+from pawnlore.structures.replay import Replay
 from pawnlore.structures.skeleton import pack, skeleton_from_board
 
 MOST_BOARDS = 3_000
@@ -108,8 +108,7 @@ class PositionPlaces:
                 san = self.book.moves[below].rstrip("+#")
                 first.setdefault(san, below)
                 lines[san] = lines.get(san, 0) + self._lines[below]
-        found = [
-            Continuation(self.book.moves[node], node, lines[san]) for san, node in first.items()
-        ]
         # The author's order: what comes first in the files is the main line.
-        return tuple(found)
+        return tuple(
+            Continuation(self.book.moves[node], node, lines[san]) for san, node in first.items()
+        )

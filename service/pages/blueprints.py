@@ -10,8 +10,10 @@ from pawnlore.service.pages import (
     front,
     groups,
     lines,
+    look_up,
     repertoires,
     static_files,
+    structures,
     uploads,
 )
 
@@ -22,9 +24,11 @@ def page_blueprints() -> tuple[Blueprint, ...]:
         static_files.pages,
         access.pages,
         front.pages,
+        look_up.pages,
         repertoires.pages,
         uploads.pages,
         changes.pages,
         groups.pages,
         lines.pages,
+        structures.pages,
     )

@@ -1,0 +1,119 @@
+"""What the look-up page shows beside the verdict and the plans: places, lines, similar pawns."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from pawnlore.service.pages.group_keys import group_keys
+from pawnlore.service.pages.shown_text import shown
+from pawnlore.service.played_line import PlayedLine
+from pawnlore.service.position_places import Continuation
+from pawnlore.service.repertoire_desk import OpenRepertoire
+from pawnlore.structures.skeleton import Skeleton
+from pawnlore.structures.verdict import Verdict
+
+_NAME_ROOM, _MOST_PLACES, _MOST_MOVES, _MOST_SIMILAR = 160, 6, 30, 4
+_FARTHEST = 6.0
+"""Distance beyond which pawns are not called similar; see `pawn_distances`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A node that has the position, with the chapter that it is in."""
+
+    node: int
+    chapter: str
+
+
+@dataclass(frozen=True, slots=True)
+class Here:
+    """Where a repertoire has the position, and the moves that it goes on with."""
+
+    places: tuple[Place, ...]
+    more: int
+    lines: int
+    moves: tuple[Continuation, ...]
+    complete: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SameStructure:
+    """A group of a repertoire's lines with the structure of the position."""
+
+    repertoire: str
+    name: str
+    holder: str
+    whose: str | None
+    words: str
+    lines: int
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Similar:
+    """Pawns of a repertoire that are near: what differs, how many lines, and the first node."""
+
+    skeleton: Skeleton
+    words: str
+    lines: int
+    node: int
+
+
+def here_in(opened: OpenRepertoire, line: PlayedLine) -> Here | None:
+    """Where the repertoire has the position of a line; none without a board."""
+    if line.board is None:
+        return None
+    book = opened.work.book
+    found = opened.places.of(line.board)
+    places = tuple(
+        Place(node, shown(book.game_of(node).chapter, _NAME_ROOM))
+        for node in found.nodes[:_MOST_PLACES]
+    )
+    more = max(0, len(found.nodes) - _MOST_PLACES)
+    moves = tuple(move for move in found.moves if move.san != "--")[:_MOST_MOVES]
+    return Here(places, more, found.lines, moves, found.complete)
+
+
+def lines_with(opened: Iterable[OpenRepertoire], verdict: Verdict) -> tuple[SameStructure, ...]:
+    """The groups of some repertoires that have a structure, its own holder's first."""
+    if not verdict.settled:
+        return ()
+    found = []
+    for one in opened:
+        groups = one.work.groups
+        for key in group_keys(groups):
+            if key.structure != verdict.structure:
+                continue
+            group = groups.groups[key.place]
+            name = shown(one.stored.name, _NAME_ROOM)
+            found.append(
+                SameStructure(
+                    one.stored.id,
+                    name,
+                    key.holder,
+                    key.whose,
+                    key.words,
+                    len(group.lines),
+                    group.share,
+                )
+            )
+    found.sort(key=lambda one: one.holder != verdict.holder)
+    return tuple(found)
+
+
+def similar_in(opened: OpenRepertoire, skeleton: Skeleton) -> tuple[Similar, ...]:
+    """The nearest other pawns of a repertoire."""
+    near = opened.similar.nearest(
+        skeleton, count=_MOST_SIMILAR + 1, mirrored=True, within=_FARTHEST
+    )
+    return tuple(
+        Similar(
+            one.skeleton,
+            ("Colours reversed. " if one.mirrored else "") + "; ".join(one.differences[:4]),
+            one.lines,
+            one.entries[0],
+        )
+        for one in near
+        if one.distance > 0 or one.mirrored
+    )[:_MOST_SIMILAR]

@@ -1,0 +1,122 @@
+"""Plans for reading: the author's notes with what they draw, and what stands in for them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import chess
+from markupsafe import Markup
+
+from pawnlore.service.diagram_marks import OURS, THEIRS, Arrow, Mark
+from pawnlore.service.lookup import AppliedNote, CatalogueText, Lookup
+from pawnlore.service.note_text import note_html, note_paragraphs
+from pawnlore.service.pages.shown_text import shown
+from pawnlore.structures.plan_moves import plan_steps
+
+_ROOM, _ROOM_EACH, _ROOM_CUT, _ROOM_SMALL = 36_000, 14_000, 1_200, 400
+_MOST_NOTES, _MOST_SIGNS, _MOST_PLIES = 8, 24, 60
+
+
+@dataclass(frozen=True, slots=True)
+class NotePlan:
+    """A note: its text, or where that is long how it begins, and what it draws here.
+
+    ``html`` is empty where only the beginning, ``start``, is shown.
+    """
+
+    id: str
+    title: str
+    plan_of: str
+    reason: str
+    published: bool
+    html: Markup
+    start: str
+    marks: tuple[Mark, ...]
+    arrows: tuple[Arrow, ...]
+    squares: str
+    moves: str
+    model_line: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlanView:
+    """The plans of a position: the author's, then what is not the author's; others are counted."""
+
+    notes: tuple[NotePlan, ...]
+    reversed: tuple[NotePlan, ...]
+    texts: tuple[CatalogueText, ...]
+    more: int
+
+
+def plan_view(found: Lookup, board: chess.BaseBoard, side: str = "") -> PlanView:
+    """What a page shows of a lookup.
+
+    ``board`` is what is drawn on. ``side`` is ours, where it is known: its plans
+    come first among equals, and those of the other side are drawn as theirs.
+    """
+    notes = sorted(found.notes, key=lambda one: one.plan_of not in (side, "both") if side else 0)
+    turned = [best.applied for best in found.next_best if best.applied is not None]
+    texts = [best.text for best in found.next_best if best.text is not None]
+    texts.sort(key=lambda text: bool(side) and text.plan_of != side)
+    room = _ROOM
+    shown_notes = []
+    for applied in notes[:_MOST_NOTES]:
+        one = _note(applied, board, side, room)
+        room -= len(one.html)
+        shown_notes.append(one)
+    return PlanView(
+        tuple(shown_notes),
+        tuple(_note(one, None, side, room // 2) for one in turned[:2]),
+        tuple(texts),
+        max(0, len(notes) - _MOST_NOTES),
+    )
+
+
+def _note(applied: AppliedNote, board: chess.BaseBoard | None, side: str, room: int) -> NotePlan:
+    known, note = applied.known, applied.known.note
+    whole = note_html(note.body, heading=5) if len(note.body) <= _ROOM_EACH else ""
+    if len(whole.encode()) > min(room, _ROOM_EACH):
+        whole = ""
+    theirs = bool(side) and applied.plan_of not in (side, "both")
+    return NotePlan(
+        known.id,
+        note.title,
+        applied.plan_of,
+        shown(applied.reason, _ROOM_SMALL),
+        known.published,
+        Markup(whole),  # made by note_html, which shows raw HTML as text
+        "" if whole else shown(" ".join(note_paragraphs(note.body[:_ROOM_EACH])), _ROOM_CUT),
+        () if board is None else _marks(note.squares, theirs),
+        () if board is None else _arrows(board, note.moves, applied.plan_of, theirs),
+        ", ".join(note.squares[:_MOST_SIGNS]),
+        " ".join(note.moves[:_MOST_SIGNS]),
+        _line_text(note.model_line),
+    )
+
+
+def _marks(squares: Sequence[str], theirs: bool) -> tuple[Mark, ...]:
+    shape = THEIRS if theirs else OURS
+    return tuple(Mark(chess.parse_square(square), shape) for square in squares[:_MOST_SIGNS])
+
+
+def _arrows(
+    board: chess.BaseBoard, moves: Sequence[str], plan_of: str, theirs: bool
+) -> tuple[Arrow, ...]:
+    if plan_of not in chess.COLOR_NAMES:
+        return ()
+    steps = plan_steps(board, moves[:_MOST_SIGNS], plan_of == "white")
+    return tuple(Arrow(*step.squares, dashed=theirs) for step in steps if step.squares is not None)
+
+
+def _line_text(sans: Sequence[str]) -> str:
+    """A line from a game's beginning with its numbers.
+
+    >>> _line_text(("d4", "d5", "c4"))
+    '1. d4 d5 2. c4'
+    """
+    told = [
+        f"{ply // 2 + 1}. {san}" if ply % 2 == 0 else san
+        for ply, san in enumerate(sans[:_MOST_PLIES])
+    ]
+    return " ".join(told) + (" …" if len(sans) > _MOST_PLIES else "")

@@ -1,0 +1,105 @@
+// The look-up page: moves lead to the next page, which takes the place of this
+// one without a new beginning; the address goes along, so back and forward work.
+import { wakeBoard } from "./play_board.js";
+
+const live = document.createElement("div");
+live.className = "visually-hidden";
+live.setAttribute("role", "status");
+document.body.append(live);
+
+function say(text) {
+  live.textContent = text;
+}
+
+let turn = 0;
+
+/** Shows the page at an address. `focus` is what shall have the focus in it. */
+async function show(address, { push = true, focus = "" } = {}) {
+  const mine = (turn += 1);
+  let answer;
+  try {
+    answer = await fetch(address, { headers: { Accept: "text/html" } });
+  } catch {
+    location.assign(address);
+    return;
+  }
+  const text = await answer.text();
+  if (mine !== turn) return; // somebody was quicker
+  const next = new DOMParser().parseFromString(text, "text/html");
+  const main = next.querySelector("main");
+  if (!main || !next.querySelector("#look-up")) {
+    location.assign(answer.url);
+    return;
+  }
+  const opened = [...document.querySelectorAll("main details[open][id]")].map((one) => one.id);
+  if (push) history.pushState(null, "", answer.url);
+  document.title = next.title;
+  document.querySelector("main").replaceChildren(...main.childNodes);
+  for (const id of opened) document.getElementById(id)?.setAttribute("open", "");
+  wake(focus);
+  say(document.getElementById("look-up").dataset.said.trim());
+}
+
+function addressOf(form, button) {
+  const data = new FormData(form);
+  if (button?.name) data.append(button.name, button.value);
+  return `${form.getAttribute("action")}?${new URLSearchParams(data)}`;
+}
+
+/** Makes the page that was just put in place live. */
+function wake(focus) {
+  const board = document.getElementById("play-board");
+  const legal = [...document.querySelectorAll("#legal-moves [data-from]")];
+  if (board) {
+    if (focus.length === 2) board.dataset.focus = focus;
+    wakeBoard(board, legal, (button) => {
+      show(addressOf(button.form, button), { focus: button.dataset.to });
+    }, say);
+  }
+  if (focus.length === 2) board?.querySelector(`[data-square="${focus}"]`)?.focus({ preventScroll: true });
+  else if (focus) document.getElementById(focus)?.focus({ preventScroll: true });
+  addCopying();
+}
+
+/** A button beside the field that holds the position's FEN. */
+function addCopying() {
+  const field = document.getElementById("fen");
+  const actions = field?.form.querySelector(".actions");
+  if (!field?.value || !actions || !navigator.clipboard) return;
+  const button = document.createElement("button");
+  button.type = "button";
+  button.id = "copy-fen";
+  button.textContent = "Copy the FEN";
+  button.addEventListener("click", async () => {
+    try {
+      await navigator.clipboard.writeText(field.value);
+      button.textContent = "Copied";
+      say("The FEN is copied.");
+    } catch {
+      field.select();
+      say("The FEN is marked; copy it with the keyboard.");
+    }
+  });
+  actions.append(button);
+}
+
+document.addEventListener("submit", (event) => {
+  const form = event.target;
+  if (form.method !== "get" || form.getAttribute("action") !== "/look-up") return;
+  event.preventDefault();
+  const typed = form.querySelector("#play");
+  show(addressOf(form, event.submitter), { focus: typed ? "play" : "" });
+});
+
+document.addEventListener("click", (event) => {
+  const link = event.target.closest("main a[href^='/look-up']");
+  const plain = event.button === 0 && !(event.metaKey || event.ctrlKey || event.shiftKey || event.altKey);
+  if (!link || !plain) return;
+  event.preventDefault();
+  const top = link.closest(".text-side") !== null;
+  show(link.href, { focus: link.id }).then(() => top && scrollTo(0, 0));
+});
+
+window.addEventListener("popstate", () => show(location.href, { push: false }));
+
+wake("");

@@ -1,0 +1,133 @@
+"""A verdict for reading: what the structure is, whose, how sure, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import chess
+
+from pawnlore.models.explanation import Explanation, PawnVoice
+from pawnlore.service.diagram_marks import Mark
+from pawnlore.service.exports.explanation_text import core_in_words
+from pawnlore.service.pages.group_keys import HOLDERS, heading
+from pawnlore.structures.catalogue import UNSETTLED, Catalogue
+from pawnlore.structures.verdict import Verdict
+
+_MOST_PAWNS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictView:
+    """What is told of a verdict.
+
+    ``name`` is the heading, ``whose`` the holder in words, empty where there is
+    none. ``sure`` is one sentence. Each of ``reasons`` is a term and its text.
+    ``marks`` ring the pawns that speak for the verdict and cross those against.
+    """
+
+    structure: str
+    holder: str
+    name: str
+    whose: str
+    sure: str
+    reasons: tuple[tuple[str, str], ...]
+    marks: tuple[Mark, ...]
+
+    @property
+    def settled(self) -> bool:
+        """Whether a structure is named."""
+        return self.structure != UNSETTLED
+
+    @property
+    def said(self) -> str:
+        """All in one sentence, for a screen reader."""
+        return f"{self.name}, {self.whose}." if self.whose else f"{self.name}."
+
+
+def verdict_view(
+    verdict: Verdict, by: str, explanation: Explanation | None, catalogue: Catalogue
+) -> VerdictView:
+    """The view of a verdict; ``by`` says who decided: ``label``, ``core`` or ``classifier``.
+
+    ``explanation`` is that of the classifier, and is left out where a label decided.
+    """
+    settled = verdict.structure != UNSETTLED
+    labelled = by == "label"
+    told = None if labelled else explanation
+    return VerdictView(
+        verdict.structure,
+        verdict.holder,
+        heading(verdict.structure) if settled else "No settled structure",
+        HOLDERS[verdict.holder] if settled else "",
+        "You labelled these pawns." if labelled else _sure(verdict),
+        tuple(_reasons(verdict, told, catalogue)),
+        () if told is None else tuple(_marks(told)),
+    )
+
+
+def chance(probability: float) -> str:
+    """A probability in per cent; never more certain than it is.
+
+    >>> chance(0.984), chance(0.9999), chance(0.0001)
+    ('98 %', 'over 99 %', 'under 1 %')
+    """
+    if probability > 0.995:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.005 else f"{100 * probability:.0f} %"
+
+
+def _sure(verdict: Verdict) -> str:
+    if verdict.core:
+        return "Its core is met: every pawn that the structure asks for is there."
+    if verdict.structure == UNSETTLED:
+        return f"{chance(verdict.probability)} sure that these pawns have no name yet."
+    return f"{chance(verdict.probability)} sure, by the trained classifier: its core is not met."
+
+
+def _reasons(
+    verdict: Verdict, told: Explanation | None, catalogue: Catalogue
+) -> Iterable[tuple[str, str]]:
+    if verdict.structure in catalogue.ids and verdict.structure != UNSETTLED:
+        yield "The core", f"{core_in_words(catalogue[verdict.structure].core, verdict.holder)}."
+    if verdict.second != UNSETTLED:
+        second = f"{heading(verdict.second)}, {HOLDERS[verdict.second_holder]}"
+        if verdict.core:
+            yield "Next to it", f"{second}."
+        elif verdict.second_probability >= 0.005:
+            yield "Second choice", f"{second}, {chance(verdict.second_probability)}."
+    if told is None:
+        return
+    if told.speaks_for:
+        yield "For it", f"{_pawns(told.speaks_for)}."
+    if told.speaks_against:
+        yield "Against it", f"{_pawns(told.speaks_against)}."
+    for missed in told.missed:
+        name = f"{heading(missed.structure)}, {HOLDERS[missed.holder]}"
+        yield "What it lacks", f"For {name}: {missed.change}."
+    if told.nearest is not None:
+        near = told.nearest
+        turned = ", colours reversed" if near.mirrored else ""
+        yield "Nearest example", f"{heading(near.structure)}{turned} ({near.reason})."
+
+
+def _pawns(voices: Iterable[PawnVoice]) -> str:
+    """The loudest pawns, White's first.
+
+    >>> _pawns([PawnVoice("black", "c5", 3.0), PawnVoice("white", "d4", 2.0)])
+    'White d4; Black c5'
+    """
+    loudest = list(voices)[:_MOST_PAWNS]
+    told = []
+    for side in ("white", "black"):
+        squares = sorted(voice.square for voice in loudest if voice.side == side)
+        if squares:
+            told.append(f"{side.capitalize()} {', '.join(squares)}")
+    return "; ".join(told)
+
+
+def _marks(told: Explanation) -> Iterable[Mark]:
+    for voice in told.speaks_for[:_MOST_PAWNS]:
+        yield Mark(chess.parse_square(voice.square), "ring")
+    for voice in told.speaks_against[:_MOST_PAWNS]:
+        yield Mark(chess.parse_square(voice.square), "cross")
