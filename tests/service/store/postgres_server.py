@@ -86,6 +86,11 @@ class PostgresServer:
         """The URL of an empty database."""
         self.made += 1
         name = f"pawnlore{self.made}"
+        self.query(f"CREATE DATABASE {name}")
+        return self.url(name)
+
+    def query(self, text: str) -> None:
+        """Let the server do something, as its owner."""
         self.run(
             "psql",
             "-q",
@@ -96,10 +101,9 @@ class PostgresServer:
             "-U",
             "pawnlore",
             "-c",
-            f"CREATE DATABASE {name}",
+            text,
             "postgres",
         )
-        return self.url(name)
 
 
 @contextmanager
