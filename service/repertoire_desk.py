@@ -109,6 +109,11 @@ class RepertoireDesk:
                 self._open.popitem(last=False)
         return found
 
+    def forget(self) -> None:
+        """Let go of all that is on the desk; it is opened anew when it is asked for."""
+        with self._lock:
+            self._open.clear()
+
     def with_fens(self, opened: OpenRepertoire) -> Workbook:
         """The workbook of an open repertoire with every node's FEN, read from its files anew.
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any, TypeVar
 
 from pawnlore.service.repertoire_input import check_input, read_from_args, side_from_args
 from pawnlore.structures.distinct_verdicts import DistinctVerdicts, distinct_verdicts
@@ -17,6 +19,8 @@ from pawnlore.structures.structure_paths import StructurePaths, structure_paths
 from pawnlore.structures.teaching_order import Step, teaching_order
 from pawnlore.structures.transpositions import pointers
 from pawnlore.structures.verdict import Classify, Verdicts
+
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True)
@@ -31,6 +35,14 @@ class Workbook:
     side: RepertoireSide
     classify: Classify
     status: int = 0
+    _kept: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
+
+    def once(self, name: str, make: Callable[[], Made]) -> Made:
+        """What depends on this workbook alone, made once and kept with it under a name."""
+        if name not in self._kept:
+            self._kept[name] = make()
+        found: Made = self._kept[name]
+        return found
 
     @cached_property
     def verdicts(self) -> Verdicts:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pawnlore.service.exports.split import author_of
-from pawnlore.service.pages.group_filter import GroupFilter, chapter_name, chosen_games
+from pawnlore.service.pages.group_filter import GroupFilter, chapter_names, chosen_games
 from pawnlore.service.pages.group_keys import GroupKey, group_keys
 from pawnlore.service.pages.paging import Paging, paging
 from pawnlore.service.pages.shown_text import shown
@@ -119,7 +120,7 @@ def group_cards(
     cards = []
     for place in chosen:
         group = found[place]
-        routes = chapter_shares(group, games)
+        chapters, more = _chapters(work, place, games)
         cards.append(
             GroupCard(
                 key=keys[place],
@@ -131,8 +132,8 @@ def group_cards(
                 share=lines[place] / whole,
                 width=lines[place] / largest,
                 first=numbered(work.book, group.earliest_node) if group.settled else "",
-                chapters=tuple(routes[:_CHAPTERS]),
-                more_chapters=max(0, len(routes) - _CHAPTERS),
+                chapters=chapters,
+                more_chapters=more,
                 notes=len(notes_of_group(by_structure.get(group.structure, ()), group)),
                 number=numbers.get(place),
                 because=because_of(work, place, keys, numbers),
@@ -154,17 +155,31 @@ def because_of(
     return Because(step.because, keys[step.of], numbers[step.of], step.lines)
 
 
-def chapter_shares(group: Group, games: frozenset[int] | None = None) -> list[ChapterShare]:
-    """The chapters that lead to a group, those with most lines first, each name once."""
-    lines: dict[str, int] = {}
-    main: dict[str, bool] = {}
-    for route in group.chapters:
+def _chapters(
+    work: Workbook, place: int, games: frozenset[int] | None
+) -> tuple[tuple[ChapterShare, ...], int]:
+    """The chapters with most of a group's lines, and how many more there are."""
+    if games is None:
+        return work.once(f"chapters of group {place}", lambda: _shares(work, place, None))
+    return _shares(work, place, games)
+
+
+def _shares(
+    work: Workbook, place: int, games: frozenset[int] | None
+) -> tuple[tuple[ChapterShare, ...], int]:
+    names = chapter_names(work)
+    lines: Counter[str] = Counter()
+    main: set[str] = set()
+    for route in work.groups.groups[place].chapters:
         if games is None or route.game in games:
-            name = chapter_name(route.chapter)
-            lines[name] = lines.get(name, 0) + route.lines
-            main[name] = main.get(name, False) or route.main
-    ordered = sorted(lines, key=lambda name: -lines[name])
-    return [ChapterShare(name, shown(name, _ROOM), lines[name], main[name]) for name in ordered]
+            lines[names[route.game]] += route.lines
+            if route.main:
+                main.add(names[route.game])
+    told = tuple(
+        ChapterShare(name, shown(name, _ROOM), count, name in main)
+        for name, count in lines.most_common(_CHAPTERS)
+    )
+    return told, len(lines) - len(told)
 
 
 def _lines(group: Group, games: frozenset[int] | None) -> int:

@@ -84,6 +84,13 @@ def chapter_name(text: str) -> str:
     return clean(" ".join(text[: 4 * _NAME].split()))[:_NAME].strip()
 
 
+def chapter_names(work: Workbook) -> tuple[str, ...]:
+    """The chapter of every game, as it stands in an address."""
+    return work.once(
+        "chapter names", lambda: tuple(chapter_name(game.chapter) for game in work.book.games)
+    )
+
+
 def chosen_games(work: Workbook, chapter: str) -> frozenset[int] | None:
     """The places of the games of a chapter; none where no chapter is asked for.
 
@@ -92,7 +99,7 @@ def chosen_games(work: Workbook, chapter: str) -> frozenset[int] | None:
     """
     if not chapter:
         return None
-    names = [chapter_name(game.chapter) for game in work.book.games]
+    names = chapter_names(work)
     same = frozenset(place for place, name in enumerate(names) if name == chapter)
     if same:
         return same
@@ -102,7 +109,7 @@ def chosen_games(work: Workbook, chapter: str) -> frozenset[int] | None:
 
 def filter_choices(work: Workbook, asked: GroupFilter) -> FilterChoices:
     """What the form of the filter offers."""
-    names = dict.fromkeys(chapter_name(game.chapter) for game in work.book.games)
+    names = work.once("chapters", lambda: tuple(dict.fromkeys(chapter_names(work))))
     chapters = None
     if len(names) <= MOST_CHAPTERS:
         chapters = tuple(

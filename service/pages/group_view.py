@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from pawnlore.service.exports.split import author_of
 from pawnlore.service.pages.group_cards import Because, because_of
-from pawnlore.service.pages.group_filter import chapter_name
+from pawnlore.service.pages.group_filter import chapter_names
 from pawnlore.service.pages.group_keys import HOLDERS, GroupKey, group_keys, heading
 from pawnlore.service.pages.paging import Paging, paging
 from pawnlore.service.pages.shown_text import shown
@@ -95,7 +95,7 @@ def group_view(work: Workbook, place: int, *, routes_page: int = 1) -> GroupView
     book = work.book
     routes = tuple(
         Route(
-            value=chapter_name(route.chapter),
+            value=chapter_names(work)[route.game],
             chapter=shown(route.chapter, _NAME_ROOM),
             lines=route.lines,
             move=numbered(book, route.node),

@@ -34,6 +34,10 @@ class RepertoireSummary:
 
 def repertoire_summary(work: Workbook) -> RepertoireSummary:
     """The numbers of a repertoire."""
+    return work.once("summary", lambda: _summary(work))
+
+
+def _summary(work: Workbook) -> RepertoireSummary:
     settled = [group for group in work.groups.groups if group.settled]
     lines = len(work.paths)
     covered, few = 0, None

@@ -33,7 +33,7 @@ BYTES = 100_000
 """What a page's HTML may take."""
 STATEMENTS = 12
 """Statements that a page may send to the database."""
-RATIO = 4.0
+RATIO = 3.0
 """How much more than that of the smallest repertoire a page of the largest may cost."""
 RESULTS = Path(__file__).parent / "results" / "pages.md"
 
@@ -133,11 +133,16 @@ def places_of(app: Any, id: str) -> tuple[dict[str, Any], float]:
     """What stands in the addresses of a repertoire's pages, and how long it took to open it."""
     from pawnlore.service.api.repertoires_at_hand import repertoires
 
-    begun = time.process_time()
-    app.test_client().get(f"/repertoires/{id}", headers={"Accept": "text/html"})
-    seconds = time.process_time() - begun
+    client, headers = app.test_client(), {"Accept": "text/html"}
+    client.get(f"/repertoires/{id}", headers=headers)
     with app.app_context():
-        work = repertoires().desk.open(id).work
+        desk = repertoires().desk
+        # Templates and the like are there now; only the repertoire is opened again.
+        desk.forget()
+        begun = time.process_time()
+        client.get(f"/repertoires/{id}", headers=headers)
+        seconds = time.process_time() - begun
+        work = desk.open(id).work
     book, group = work.book, work.groups.groups[0]
     leaf = max(group.lines, key=lambda one: book.ply[one])
     line = book.line(leaf)
