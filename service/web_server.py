@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import socket
 import time
@@ -13,13 +12,13 @@ from typing import Any
 from flask import Flask
 from waitress import wasyncore
 from waitress.adjustments import Adjustments
-from waitress.channel import HTTPChannel
 from waitress.server import TcpWSGIServer
-from waitress.task import ErrorTask, ThreadedTaskDispatcher
-from waitress.utilities import BadRequest
+from waitress.task import ThreadedTaskDispatcher
 
-from pawnlore.service.api.problems import CONTENT_TYPE, problem_document
+from pawnlore.service.behind_proxy import behind_proxy
+from pawnlore.service.body_judge import body_judge
 from pawnlore.service.settings import Settings
+from pawnlore.service.web_channel import HEADER_BYTES, Channel, Judge
 
 GRACE_SECONDS = 30.0
 """How long requests in flight may go on after the service was told to stop."""
@@ -27,82 +26,18 @@ GRACE_SECONDS = 30.0
 CONNECTIONS = 200
 """Connections at one time; others wait."""
 
-HEADER_BYTES = 64 * 1024
-"""All headers of one request together."""
-
-_DETAILS = {
-    400: "The request is not well formed HTTP.",
-    408: "The request took too long to arrive.",
-    413: "The body is larger than anything that fits here.",
-    431: f"The headers are larger than the {HEADER_BYTES:,} bytes that fit here.",
-    501: "The service does not take a body in that transfer coding.",
-}
-
-
-class ArrivedTooLate(BadRequest):  # type: ignore[misc]
-    """A request that did not arrive whole in time."""
-
-    code = 408
-    reason = "Request Timeout"
-
-
-class _ProblemTask(ErrorTask):  # type: ignore[misc]
-    """Tells what the server itself refuses as a problem, as the application does."""
-
-    def execute(self) -> None:
-        error = self.request.error
-        detail = _DETAILS.get(error.code, error.reason)
-        body = json.dumps(problem_document(error.code, detail)).encode()
-        self.status = f"{error.code} {error.reason}"
-        self.response_headers.append(("Content-Type", CONTENT_TYPE))
-        self.set_close_on_finish()
-        self.content_length = len(body)
-        self.write(body)
-
-
-class _Channel(HTTPChannel):  # type: ignore[misc]
-    """A connection that knows since when a request has been arriving."""
-
-    error_task_class = _ProblemTask
-    arriving_since = 0.0
-    request: Any  # what is arriving: a parser of waitress, or none
-    requests: list[Any]
-    total_outbufs_len: int
-
-    def received(self, data: bytes) -> bool:
-        if self.request is None:
-            self.arriving_since = time.monotonic()
-        return bool(super().received(data))
-
-    @property
-    def busy(self) -> bool:
-        """Whether a request is arriving, worked on or being answered."""
-        return bool(self.requests or self.request is not None or self.total_outbufs_len)
-
-    def refuse_slow(self, seconds: float) -> None:
-        """Answer a request that has been arriving for longer than this, and end."""
-        with self.requests_lock:
-            request = self.request
-            if request is None or time.monotonic() - self.arriving_since < seconds:
-                return
-            request.error = ArrivedTooLate("")
-            request.completed = True
-            self.request = None
-            self.requests.append(request)
-            if len(self.requests) == 1:
-                self.server.add_task(self)
-
 
 class _Listener(TcpWSGIServer):  # type: ignore[misc]
     """One listening socket."""
 
-    channel_class = _Channel
+    channel_class = Channel
     request_seconds = 300.0
+    judge: Judge
 
     def maintenance(self, now: float) -> None:
         super().maintenance(now)
         for channel in list(self.active_channels.values()):
-            channel.refuse_slow(self.request_seconds)
+            channel.look_at_clock(self.request_seconds)
 
 
 class WebServer:
@@ -114,13 +49,11 @@ class WebServer:
 
     def __init__(self, app: Flask, settings: Settings, *, threads: int) -> None:
         limits = settings.limits
-        proxy: dict[str, Any] = {}
+        served: Any = app
+        judge = body_judge(app)
         if settings.trusted_proxy:
-            proxy = {
-                "trusted_proxy": settings.trusted_proxy,
-                "trusted_proxy_count": 1,
-                "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"},
-            }
+            served = behind_proxy(app, settings.trusted_proxy)
+            judge = behind_proxy(judge, settings.trusted_proxy)
         adjustments = Adjustments(
             host=settings.host.strip("[]"),
             port=settings.port,
@@ -131,9 +64,9 @@ class WebServer:
             max_request_body_size=max(limits.pgn_bytes, limits.body_bytes) + 1,
             cleanup_interval=max(1, min(10, int(limits.seconds / 4))),
             asyncore_use_poll=True,
-            # Without a trusted proxy the guard wants to see what a proxy adds.
-            clear_untrusted_proxy_headers=bool(settings.trusted_proxy),
-            **proxy,
+            # What a proxy adds is seen to by `behind_proxy`; without a trusted
+            # one the guard wants to see it.
+            clear_untrusted_proxy_headers=False,
         )
         self._map: dict[int, Any] = {}
         self._dispatcher = ThreadedTaskDispatcher()
@@ -142,13 +75,14 @@ class WebServer:
         try:
             for address in adjustments.listen:
                 listener = _Listener(
-                    app,
+                    served,
                     self._map,
                     dispatcher=self._dispatcher,
                     adj=adjustments,
                     sockinfo=address,
                 )
                 listener.request_seconds = limits.seconds
+                listener.judge = judge
                 self._listeners.append(listener)
         except BaseException:
             wasyncore.close_all(self._map)
@@ -196,7 +130,7 @@ class WebServer:
         self._listeners.clear()
         return len(busy)
 
-    def _busy_channels(self) -> list[_Channel]:
+    def _busy_channels(self) -> list[Channel]:
         """Connections with work; the others are closed."""
         busy = []
         for listener in self._listeners:

@@ -19,6 +19,9 @@ from pawnlore.service.store.access_shelf import AccessShelf
 FORWARDED = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto", "X-Real-IP")
 """Headers that a reverse proxy adds."""
 
+REFUSED = "pawnlore.refused"
+"""Where in a request's environment an error stands for which its body was not taken."""
+
 
 class Guard:
     """Checks host, sender, caller and rights, in this order."""
@@ -29,6 +32,13 @@ class Guard:
 
     def check(self) -> None:
         """Check the request at hand; raises `Problem` where it may not pass."""
+        self._check()
+        refused = request.environ.get(REFUSED)
+        if refused is not None:
+            # Its body is missing, so whatever the view would make of it is wrong.
+            raise refused
+
+    def _check(self) -> None:
         # Known to nobody until it is: the log looks here.
         g.caller = Caller("nobody", NOTHING)
         self._check_host()
