@@ -13,6 +13,7 @@ from pawnlore.service.api import (
     notes,
     openapi,
     plans,
+    positions,
     repertoire_exports,
     repertoire_tables,
     repertoires,
@@ -25,6 +26,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     return (
         classify.resources,
         plans.resources,
+        positions.resources,
         structures.resources,
         diagram.resources,
         notes.resources,
