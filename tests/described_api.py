@@ -6,6 +6,7 @@ things to name in addresses: a note, a label, a repertoire, a job (`Things`).
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 import time
@@ -35,8 +36,15 @@ OWN = "own/labelled-by-the-author"
 """The structure that the labels of `Author.things` name."""
 
 
+NUMBERS = (number for number in itertools.count(1) if number.bit_count() <= 8)
+"""Numbers for `bare_pawns`, each of them once in a test run."""
+
+
 def bare_pawns(number: int) -> str:
-    """A bare placement of White's pawns on two ranks, another one for each number from 1 on."""
+    """A bare placement of White's pawns on two ranks, another one for each number from 1 on.
+
+    More than eight bits make more pawns than a side can have.
+    """
     board = chess.BaseBoard.empty()
     for place in range(16):
         if number >> place & 1:
@@ -63,14 +71,17 @@ def served(home: Path, **settings: Any) -> Iterator[TestService]:
         service.store.close()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Described:
     """One operation of the document."""
 
     address: str
     method: str
     value: Mapping[str, Any]
-    whole: Mapping[str, Any] = field(repr=False)
+    whole: Mapping[str, Any] = field(repr=False, compare=False)
+
+    def __repr__(self) -> str:
+        return self.label
 
     @property
     def id(self) -> str:
@@ -209,7 +220,6 @@ class Author:
     def __init__(self, service: TestService) -> None:
         self.headers = author_of(service)
         self.client: FlaskClient = service.client()
-        self.made = 0
 
     def send(self, method: str, path: str, status: int, **more: Any) -> TestResponse:
         headers = {**self.headers, **more.pop("headers", {})}
@@ -247,8 +257,7 @@ class Author:
         """New ones of every kind."""
         repertoire, job = self.upload()
         made = {"repertoires": repertoire, "jobs": job, "structures": "carlsbad"}
-        self.made += 1
-        label = self.label(bare_pawns(self.made), OWN)
+        label = self.label(bare_pawns(next(NUMBERS)), OWN)
         return Things({**made, "notes": self.note(), "labels": label})
 
 

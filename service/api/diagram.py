@@ -9,7 +9,7 @@ from flask import Blueprint, Response, request
 from pawnlore.service.access.needs import READ, needs, students_may
 from pawnlore.service.api.classify import FEN
 from pawnlore.service.api.describe import Answer, Operation, described, query
-from pawnlore.service.api.etags import IF_NONE_MATCH
+from pawnlore.service.api.etags import IF_NONE_MATCH, conditional
 from pawnlore.service.api.problems import Problem
 from pawnlore.service.api.request_values import flag, invalid, query_values
 from pawnlore.service.diagram import VIEWS
@@ -83,7 +83,7 @@ _PARAMETERS = (
         },
         words="The position in words stands in the drawing, for those who cannot see it.",
         parameters=(*_PARAMETERS, IF_NONE_MATCH),
-        problems=(406, 422),
+        problems=(406, 412, 422),
     )
 )
 def draw_diagram() -> Response:
@@ -110,8 +110,7 @@ def draw_diagram() -> Response:
     response.set_etag(hashlib.sha256(drawn.encode()).hexdigest()[:32])
     # The same address always gives the same drawing, as long as the style is the same.
     response.headers["Cache-Control"] = "private, max-age=86400"
-    response.make_conditional(request)
-    return response
+    return conditional(response)
 
 
 def _one_of(values: dict[str, str], name: str, choices: tuple[str, ...]) -> str:

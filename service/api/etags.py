@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from flask import request
+from flask import Response, request
 
 from pawnlore.service.api.describe import Parameter, header
 from pawnlore.service.api.problems import Problem
@@ -40,6 +40,18 @@ def etag(revision: int) -> str:
     '"r3"'
     """
     return f'"r{revision}"'
+
+
+def conditional(response: Response) -> Response:
+    """The answer to the request at hand, or 304 where the caller has it already.
+
+    Raises `Problem` 412 where the caller wants another one than there is
+    (RFC 9110, section 13.1.1, which holds for reading as well).
+    """
+    response.make_conditional(request)
+    if response.status_code == 412:
+        raise Problem(412, "It is another one now than the header If-Match asks for.")
+    return response
 
 
 def expected_revision(current: int) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from flask import Blueprint, Response, request
+from flask import Blueprint, Response
 
 from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, WRITE, needs
@@ -20,7 +20,7 @@ from pawnlore.service.api.describe import (
     ref,
     table,
 )
-from pawnlore.service.api.etags import IF_MATCH, IF_NONE_MATCH, etag, expected_revision
+from pawnlore.service.api.etags import IF_MATCH, IF_NONE_MATCH, conditional, etag, expected_revision
 from pawnlore.service.api.json_body import json_object
 from pawnlore.service.api.problems import Problem
 from pawnlore.service.api.request_values import (
@@ -139,15 +139,14 @@ def create_label() -> Response:
             304: Answer("It is still the one that you have."),
         },
         parameters=(_ID, IF_NONE_MATCH),
-        problems=(404, 406),
+        problems=(404, 406, 412),
     )
 )
 def read_label(id: str) -> Response:
     """One label."""
     query_values()
     response = _label_answer(LabelShelf(running().store).get(id))
-    response.make_conditional(request)
-    return response
+    return conditional(response)
 
 
 @resources.put("/api/labels/<id>")

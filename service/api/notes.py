@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeVar
 
-from flask import Blueprint, Response, request
+from flask import Blueprint, Response
 
 from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, WRITE, needs, students_may
@@ -21,7 +21,7 @@ from pawnlore.service.api.describe import (
     ref,
     table,
 )
-from pawnlore.service.api.etags import IF_MATCH, IF_NONE_MATCH, etag, expected_revision
+from pawnlore.service.api.etags import IF_MATCH, IF_NONE_MATCH, conditional, etag, expected_revision
 from pawnlore.service.api.json_body import json_object
 from pawnlore.service.api.problems import Problem
 from pawnlore.service.api.request_values import (
@@ -149,7 +149,7 @@ def create_note() -> Response:
             304: Answer("It is still the one that you have."),
         },
         parameters=(_ID, IF_NONE_MATCH),
-        problems=(404, 406),
+        problems=(404, 406, 412),
     )
 )
 def read_note(id: str) -> Response:
@@ -159,8 +159,7 @@ def read_note(id: str) -> Response:
     if caller().student and not stored.published:
         raise NotFound("there is no such note")
     response = _note_answer(stored)
-    response.make_conditional(request)
-    return response
+    return conditional(response)
 
 
 @resources.put("/api/notes/<id>")
