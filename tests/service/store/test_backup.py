@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import random
 import threading
@@ -20,7 +21,7 @@ from pawnlore.service.store.errors import OtherVersion, Refused, Stale
 from pawnlore.service.store.job_shelf import JobShelf
 from pawnlore.service.store.label_shelf import LabelShelf
 from pawnlore.service.store.note_shelf import NoteShelf
-from pawnlore.service.store.repertoire_shelf import RepertoireShelf
+from pawnlore.service.store.repertoire_shelf import Changes, RepertoireShelf
 from pawnlore.service.store.store import Store, open_store
 from pawnlore.structures.distinct_verdicts import distinct_verdicts
 
@@ -46,7 +47,30 @@ def fill(store: Store) -> str:
     AccessShelf(store).add_token("Laptop", "a" * 64, "write")
     AccessShelf(store).add_link(kept.id, "b" * 64)
     JobShelf(store).finish(JobShelf(store).add("upload").id, [1, {"a": None}])
+    JobShelf(store).add("upload", task={"name": "x"}, files=[("c.pgn", io.BytesIO(b"\0\xff"))])
+    other = distinct_verdicts(book, by_cores)
+    RepertoireShelf(store).judge_anew(kept, book, other, Changes(moved=2), model="m2")
     return kept.id
+
+
+def everything(store: Store) -> dict[str, object]:
+    """What people see of a store: drafts, revisions, what was deleted, set aside or begun."""
+    notes, jobs, access = NoteShelf(store), JobShelf(store), AccessShelf(store)
+    listed = notes.list() + notes.list(deleted=True)
+    assert {note.published for note in listed} == {True, False}
+    repertoires = RepertoireShelf(store).list()
+    return {
+        "notes": listed,
+        "revisions": [notes.revisions(note.id) for note in listed],
+        "set aside": [notes.set_aside(note.id) for note in listed],
+        "repertoires": repertoires,
+        "changes": [RepertoireShelf(store).changes(kept.id) for kept in repertoires],
+        "labels": LabelShelf(store).list(),
+        "tokens": access.tokens(),
+        "links": access.links(),
+        "jobs": jobs.list(),
+        "uploads": [[file.read() for _, file in jobs.files(job.id)] for job in jobs.list()],
+    }
 
 
 @pytest.mark.parametrize("rows_at_once", [2, 200])
@@ -70,7 +94,7 @@ def test_a_copy_of_a_copy_is_the_copy(
         back_up(other, tmp_path / f"{number}.zip")
         assert (tmp_path / f"{number}.zip").read_bytes() == (tmp_path / "one.zip").read_bytes()
         assert RepertoireShelf(other).files(id) == RepertoireShelf(store).files(id)
-        assert NoteShelf(other).list() == NoteShelf(store).list()
+        assert everything(other) == everything(store)
         # What comes next is numbered after what was put back.
         last = NoteShelf(other).list()[-1].number
         assert NoteShelf(other).create(NOTE.format("New")).number > last
