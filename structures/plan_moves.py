@@ -164,3 +164,20 @@ def _play(board: chess.BaseBoard, squares: tuple[int, int], becomes: str | None)
     if becomes:
         piece = chess.Piece(chess.PIECE_SYMBOLS.index(becomes.lower()), piece.color)
     board.set_piece_at(end, piece)
+
+
+def board_after(
+    board: chess.BaseBoard, moves: Iterable[str], color: chess.Color
+) -> chess.BaseBoard:
+    """The board once some moves of one side were made; those that it cannot tell are left out.
+
+    >>> board_after(chess.BaseBoard("8/8/8/8/8/8/1P6/8"), ["b4", "Nd5"], chess.WHITE).board_fen()
+    '8/8/8/8/1P6/8/8/8'
+    """
+    now = board.copy()
+    for text in moves:
+        read = _MOVE.fullmatch(text)
+        squares = None if read is None else _squares(now, read, color)
+        if squares is not None and read is not None:
+            _play(now, squares, read["becomes"])
+    return now

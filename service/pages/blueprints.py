@@ -11,6 +11,8 @@ from pawnlore.service.pages import (
     groups,
     lines,
     look_up,
+    note_editor,
+    notes,
     repertoires,
     static_files,
     structures,
@@ -31,4 +33,6 @@ def page_blueprints() -> tuple[Blueprint, ...]:
         groups.pages,
         lines.pages,
         structures.pages,
+        notes.pages,
+        note_editor.pages,
     )
