@@ -31,6 +31,7 @@ COMMANDS = (
     "access",
     "backup",
     "restore",
+    "judge",
 )
 """Every command, in the order in which ``--help`` lists them."""
 
