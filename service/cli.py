@@ -32,6 +32,7 @@ COMMANDS = (
     "backup",
     "restore",
     "judge",
+    "survey",
 )
 """Every command, in the order in which ``--help`` lists them."""
 

@@ -94,6 +94,16 @@ class CoreMatcher:
         self._foe_needs = np.array([foe for _, foe in self._needs])
         self._shared = np.array([f.shared for f in families], dtype=bool)
 
+    @property
+    def tables(self) -> tuple[npt.NDArray[np.uint64], ...]:
+        """What the matcher works with, for those who match skeletons one by one.
+
+        The bits that each file's 256 patterns meet of the holder's conditions
+        (8, 256, words) and of the other side's, and the bits that each family
+        needs of both (families, words).
+        """
+        return self._own.tables, self._foe.tables, self._own_needs, self._foe_needs
+
     def match(self, masks: Masks) -> CoreMatch:
         """Match a batch (N, 2) against every core, with either side as holder.
 

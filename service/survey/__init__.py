@@ -1,0 +1,1 @@
+"""The survey: what whole game collections play, in bulk, and how it answers a repertoire."""

@@ -1,0 +1,236 @@
+"""The fast reader: the compiled library's boards, turned into events.
+
+``rust_pgn_reader_python_binding`` replays main lines and hands back a board of
+64 bytes and a half-move clock for every position. The clock is 0 after a pawn
+move or a capture, so only those moves are looked at, and the skeleton is
+carried along from one to the next.
+"""
+
+from __future__ import annotations
+
+from importlib.util import find_spec
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pawnlore.service.survey.compiled import Array, compiled
+from pawnlore.service.survey.game_batch import GameBatch
+
+LIBRARY = "rust_pgn_reader_python_binding"
+
+
+def fast_reader_at_hand() -> bool:
+    """Whether the compiled library is installed."""
+    return find_spec(LIBRARY) is not None
+
+
+def read_fast(
+    text: bytes, begins: npt.NDArray[np.int64], numbers: npt.NDArray[np.int64]
+) -> tuple[GameBatch, npt.NDArray[np.int64]]:
+    """Read games that each begin and end where ``begins`` (G + 1,) says.
+
+    ``numbers`` (K,) are those that are wanted. Gives the batch, and the numbers
+    of those which the library could not read to the end; these are not in it.
+    The text must be UTF-8.
+    """
+    import pyarrow as pa
+
+    chunk = _parsed(pa, text, begins, numbers)
+    if chunk is None:
+        return _nothing(), numbers
+    valid = np.asarray(chunk.valid)
+    outcome = _outcomes(chunk.outcome)
+    batch = _events(chunk, numbers, outcome)
+    if valid.all():
+        return batch, numbers[:0]
+    return kept_games(batch, valid), numbers[~valid]
+
+
+_OUTCOME = {"White": 1, "Black": 2, "Draw": 3, "Unknown": 4}
+
+
+def _outcomes(told: list[Any]) -> npt.NDArray[np.uint8]:
+    return np.array([_OUTCOME.get(name, 0) for name in told], dtype=np.uint8)
+
+
+def _parsed(
+    pa: Any, text: bytes, begins: npt.NDArray[np.int64], numbers: npt.NDArray[np.int64]
+) -> Any:
+    import rust_pgn_reader_python_binding as library
+
+    if not numbers.shape[0]:
+        return None
+    offsets = pa.py_buffer(begins.astype(np.int32))
+    games = pa.StringArray.from_buffers(begins.shape[0] - 1, offsets, pa.py_buffer(text))
+    if numbers.shape[0] != len(games):
+        games = games.take(pa.array(numbers))
+    try:
+        parsed = library.parse_games(pa.chunked_array([games]), num_threads=1)
+    except Exception:
+        return None
+    except BaseException as error:
+        # A panic of the library is no Exception; its games are read carefully instead.
+        if type(error).__name__ != "PanicException":
+            raise
+        return None
+    chunks = parsed.chunks
+    if len(chunks) != 1 or chunks[0].num_games != numbers.shape[0]:
+        return None
+    return chunks[0]
+
+
+def _nothing() -> GameBatch:
+    from pawnlore.service.survey.careful_reader import read_carefully
+    from pawnlore.service.survey.skipped import Account
+
+    return read_carefully([], Account())
+
+
+def _events(
+    chunk: Any, numbers: npt.NDArray[np.int64], outcome: npt.NDArray[np.uint8]
+) -> GameBatch:
+    boards = np.asarray(chunk.boards).reshape(-1, 64)
+    clock = np.asarray(chunk.halfmove_clock)
+    start, end = np.asarray(chunk.from_squares), np.asarray(chunk.to_squares)
+    promotions = np.asarray(chunk.promotions)
+    move_offsets = np.asarray(chunk.move_offsets).astype(np.int64)
+    position_offsets = np.asarray(chunk.position_offsets).astype(np.int64)
+    games = numbers.shape[0]
+    room = int(np.count_nonzero(clock == 0)) + games
+    moves = np.empty(start.shape[0], dtype=np.uint16)
+    event_offsets = np.zeros(games + 1, dtype=np.int64)
+    ply = np.empty(room, dtype=np.int32)
+    white, black = np.empty(room, dtype=np.uint64), np.empty(room, dtype=np.uint64)
+    taken, pawn_start, pawn_end = (np.empty(room, dtype=np.int8) for _ in range(3))
+    count = _extract(
+        boards, clock, start, end, promotions, move_offsets, position_offsets,
+        moves, event_offsets, ply, white, black, taken, pawn_start, pawn_end,
+    )  # fmt: skip
+    return GameBatch(
+        numbers,
+        np.zeros(games, dtype=np.int32),
+        np.ones(games, dtype=np.bool_),
+        outcome,
+        move_offsets,
+        moves,
+        event_offsets,
+        ply[:count],
+        white[:count],
+        black[:count],
+        taken[:count],
+        pawn_start[:count],
+        pawn_end[:count],
+    )
+
+
+@compiled
+def _extract(
+    boards: Array,
+    clock: Array,
+    start: Array,
+    end: Array,
+    promotions: Array,
+    move_offsets: Array,
+    position_offsets: Array,
+    moves: Array,
+    event_offsets: Array,
+    ply: Array,
+    white: Array,
+    black: Array,
+    taken: Array,
+    pawn_start: Array,
+    pawn_end: Array,
+) -> int:
+    # The library's pieces: 0 empty, 1 to 6 White's and 7 to 12 Black's, pawns first.
+    one = np.uint64(1)
+    count = 0
+    for game in range(event_offsets.shape[0] - 1):
+        event_offsets[game] = count
+        first_move, last_move = move_offsets[game], move_offsets[game + 1]
+        position = position_offsets[game]
+        if position == position_offsets[game + 1]:
+            # The start itself could not be read.
+            ply[count] = 0
+            white[count] = black[count] = np.uint64(0)
+            taken[count] = pawn_start[count] = pawn_end[count] = -1
+            count += 1
+            continue
+        own = foe = np.uint64(0)
+        for square in range(64):
+            if boards[position, square] == 1:
+                own |= one << np.uint64(square)
+            elif boards[position, square] == 7:
+                foe |= one << np.uint64(square)
+        ply[count] = 0
+        white[count], black[count] = own, foe
+        taken[count] = pawn_start[count] = pawn_end[count] = -1
+        count += 1
+        for move in range(first_move, last_move):
+            position += 1
+            begin, to, promotion = start[move], end[move], promotions[move]
+            code = np.uint16(begin) | np.uint16(to) << np.uint16(6)
+            if promotion > 0:
+                code |= np.uint16(promotion) << np.uint16(12)
+            moves[move] = code
+            if clock[position] != 0:
+                continue
+            piece, target = boards[position - 1, begin], boards[position - 1, to]
+            is_pawn = piece == 1 or piece == 7
+            by_white = piece <= 6
+            took = target != 0 and (target <= 6) != by_white
+            if not is_pawn and not took:
+                continue  # the clock has gone round
+            ply[count] = position - position_offsets[game]
+            taken[count] = to if took else -1
+            pawn_start[count] = pawn_end[count] = -1
+            gone = one << np.uint64(to)
+            if took:
+                if target == 1:
+                    own &= ~gone
+                elif target == 7:
+                    foe &= ~gone
+            if is_pawn:
+                pawn_start[count], pawn_end[count] = begin, to
+                here = one << np.uint64(begin)
+                if not took and (begin & 7) != (to & 7):
+                    passed = one << np.uint64((begin & 56) | (to & 7))
+                    taken[count] = to
+                    if by_white:
+                        foe &= ~passed
+                    else:
+                        own &= ~passed
+                come = gone if promotion <= 0 else np.uint64(0)
+                if by_white:
+                    own = (own & ~here) | come
+                else:
+                    foe = (foe & ~here) | come
+            white[count], black[count] = own, foe
+            count += 1
+    event_offsets[event_offsets.shape[0] - 1] = count
+    return count
+
+
+def kept_games(batch: GameBatch, keep: npt.NDArray[np.bool_]) -> GameBatch:
+    """The games of a batch that are kept."""
+    plies, events = np.diff(batch.move_offsets), np.diff(batch.event_offsets)
+    moves, rows = np.repeat(keep, plies), np.repeat(keep, events)
+
+    def offsets(counts: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        return np.concatenate([[0], np.cumsum(counts[keep])]).astype(np.int64)
+
+    return GameBatch(
+        batch.number[keep],
+        batch.first_ply[keep],
+        batch.whole[keep],
+        batch.result[keep],
+        offsets(plies),
+        batch.moves[moves],
+        offsets(events),
+        batch.ply[rows],
+        batch.white[rows],
+        batch.black[rows],
+        batch.taken[rows],
+        batch.start[rows],
+        batch.end[rows],
+    )

@@ -1,0 +1,278 @@
+"""Reading one shard into part files: what a worker does, on whatever machine.
+
+A part is finished when its marker is there, and the marker is written last. A
+worker that is started again on a shard goes on behind its last marker, so that
+no game is lost and none comes twice.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import IO, Any
+
+import numpy as np
+
+from pawnlore.service.survey.game_keys import game_keys
+from pawnlore.service.survey.place import Place
+from pawnlore.service.survey.read_games import GameTexts, find_games, read_games
+from pawnlore.service.survey.shards import Shard
+from pawnlore.service.survey.skeleton_verdicts import SkeletonVerdicts
+from pawnlore.service.survey.skipped import TOO_LONG, TRUNCATED, Account
+from pawnlore.service.survey.tables import TABLES, Columns, survey_batch
+from pawnlore.service.survey.text_source import (
+    Unreadable,
+    as_utf8,
+    blocks,
+    open_file,
+)
+
+BATCH_BYTES = 1 << 20
+"""Text that is read and judged at a time: the boards of so many games fit the cache."""
+
+PART_BYTES = 64 << 20
+"""Text that goes into one part file."""
+
+GAME_BYTES = 8 << 20
+"""The longest game that is read."""
+
+GAME_BITS = 40
+"""A game's number is its shard's, shifted by so many bits, plus its place in the shard."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """A finished part: its shard and place, where it ends, its rows and what was skipped.
+
+    ``text_end`` and ``next_game`` are counted from the shard's beginning.
+    """
+
+    shard: int
+    piece: int
+    text_end: int
+    next_game: int
+    last: bool
+    rows: dict[str, int]
+    sizes: dict[str, int]
+    account: Account
+
+    @property
+    def name(self) -> str:
+        """What its files are called, without ending."""
+        return part_name(self.shard, self.piece)
+
+    def as_json(self) -> dict[str, Any]:
+        """As plain values."""
+        return {**self.__dict__, "account": self.account.as_json()}
+
+    @classmethod
+    def from_json(cls, values: dict[str, Any]) -> Part:
+        """The other way about."""
+        return cls(**{**values, "account": Account.from_json(values["account"])})
+
+
+def part_name(shard: int, piece: int) -> str:
+    """The name of a part's files, without ending."""
+    return f"{shard:05d}-{piece:05d}"
+
+
+def finished_parts(place: Place) -> list[Part]:
+    """All parts whose marker is there, in order."""
+    return [
+        Part.from_json(json.loads(place.read(f"work/{name}")))
+        for name in place.names("work", ".json")
+    ]
+
+
+def work_shard(
+    shard: Shard,
+    place: Place,
+    columns: Columns,
+    verdicts: SkeletonVerdicts,
+    *,
+    done: list[Part] | None = None,
+    careful: bool = False,
+    part_bytes: int = PART_BYTES,
+) -> list[Part]:
+    """Read one shard, from behind the parts that are ``done``; gives the new ones."""
+    before = max(done or [], key=lambda part: part.piece, default=None)
+    if before is not None and before.last:
+        return []
+    work = _Work(shard, place, columns, verdicts, careful, part_bytes)
+    if before is not None:
+        work.piece, work.game = before.piece + 1, before.next_game
+    skip = before.text_end if before is not None else 0
+    try:
+        for texts in _game_texts(shard, columns, work.account, skip):
+            work.take(texts)
+    except Unreadable as error:
+        work.account.troubles.append(f"{shard.path}: {error}; all before that is kept")
+    work.finish(last=True)
+    return work.parts
+
+
+class _Work:
+    """A shard while it is read."""
+
+    def __init__(
+        self,
+        shard: Shard,
+        place: Place,
+        columns: Columns,
+        verdicts: SkeletonVerdicts,
+        careful: bool,
+        part_bytes: int,
+    ) -> None:
+        self.shard, self.place, self.columns = shard, place, columns
+        self.verdicts, self.careful, self.part_bytes = verdicts, careful, part_bytes
+        self.piece = self.game = 0
+        self.text_end = 0
+        self.parts: list[Part] = []
+        self.account = Account()
+        self._begun = 0
+        self._rows: dict[str, list[Any]] = {name: [] for name in TABLES}
+        self._keys: list[Any] = []
+
+    def take(self, found: tuple[GameTexts, int]) -> None:
+        """Survey some games; ``found`` has them and where their text begins in the shard."""
+        texts, offset = found
+        name = self.shard.path.rpartition("/")[2]
+        batch = read_games(texts, self.account, name, careful=self.careful)
+        first = (self.shard.number << GAME_BITS) + self.game
+        if len(batch):
+            rows = survey_batch(
+                texts,
+                batch,
+                self.verdicts,
+                self.columns,
+                file=name,
+                offset=self.shard.begin + offset,
+                first_game=first,
+            )
+            for table, batch_rows in rows.items():
+                self._rows[table].append(batch_rows)
+            keys = game_keys(texts, batch)
+            numbers = (first + batch.number).astype(np.uint64)
+            self._keys.append(np.concatenate([keys, numbers[:, None]], axis=1))
+        self.game += len(texts.scanned)
+        if not self._begun and not self.parts:
+            self._begun = offset
+        self.text_end = offset + int(texts.scanned.begins[-1])
+        if self.text_end - self._begun >= self.part_bytes:
+            self.finish(last=False)
+
+    def finish(self, *, last: bool) -> None:
+        """Write what was surveyed as a part, its marker at the end."""
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        name = part_name(self.shard.number, self.piece)
+        counts, sizes = {}, {}
+        for table, batches in self._rows.items():
+            counts[table] = sum(batch.num_rows for batch in batches)
+            if not counts[table]:
+                continue
+            stream = io.BytesIO()
+            whole = pa.Table.from_batches(batches).unify_dictionaries()
+            pq.write_table(whole, stream, compression="zstd")
+            sizes[table] = stream.tell()
+            self.place.write(f"{table}/{name}.parquet", stream.getbuffer())
+        if self._keys:
+            keys = np.concatenate(self._keys)
+            self.place.write(f"work/{name}.keys", keys.tobytes())
+        part = Part(
+            self.shard.number, self.piece, self.text_end, self.game, last, counts, sizes,
+            self.account,
+        )  # fmt: skip
+        self.place.write(f"work/{name}.json", json.dumps(part.as_json()).encode())
+        self.parts.append(part)
+        self.piece += 1
+        self._begun = self.text_end
+        self.account = Account()
+        self._rows = {table: [] for table in TABLES}
+        self._keys = []
+
+
+def _game_texts(
+    shard: Shard, columns: Columns, account: Account, skip: int
+) -> Iterator[tuple[GameTexts, int]]:
+    """The shard's text a batch at a time, each with where it begins in the shard.
+
+    ``skip`` bytes of text have been surveyed before. Raises `Unreadable` at the
+    end where the file is damaged; what it tore off is counted.
+    """
+    wanted = columns.wanted
+    text, offset = b"", 0
+    damage: Unreadable | None = None
+    with open_file(shard.path) as stream:
+        lines = _whole_lines(_raw_blocks(stream, shard))
+        while damage is None:
+            pieces = [text]
+            more: bytes | None = b""
+            # Small blocks are put together before anything is copied; one at least.
+            while more is not None and (len(pieces) == 1 or sum(map(len, pieces)) < BATCH_BYTES):
+                try:
+                    more = next(lines, None)
+                except Unreadable as error:
+                    damage, more = error, None
+                pieces.append(more or b"")
+            text = b"".join(pieces)
+            if offset < skip:
+                gone = min(skip - offset, len(text))
+                text, offset = text[gone:], offset + gone
+            final = more is None and damage is None
+            if text:
+                texts = find_games(text, wanted, final=final)
+                if len(texts.scanned):
+                    yield texts, offset
+                    used = int(texts.scanned.begins[-1])
+                    text, offset = text[used:], offset + used
+                if len(text) > GAME_BYTES:
+                    account.skip(TOO_LONG, f"{shard.path}: from byte {offset:,} of its text")
+                    place = text.find(b"\n[Event ", 1)
+                    used = place + 1 if place >= 0 else len(text) - 8
+                    text, offset = text[used:], offset + used
+            if more is None:
+                break
+    if damage is not None:
+        if text.strip():
+            account.skip(TRUNCATED, f"{shard.path}: at byte {offset:,} of its text")
+        raise damage
+
+
+def _raw_blocks(stream: IO[bytes], shard: Shard) -> Iterator[bytes]:
+    if shard.compression == "utf-16":
+        wide = io.TextIOWrapper(stream, encoding="utf-16", errors="replace", newline="")
+        while text := wide.read(BATCH_BYTES):
+            yield text.encode("utf-8", "replace")
+        return
+    if shard.compression:
+        yield from blocks(stream, shard.compression)
+        return
+    stream.seek(shard.begin)
+    left = shard.end - shard.begin
+    for block in blocks(stream, ""):
+        yield block[:left]
+        left -= len(block)
+        if left <= 0:
+            return
+
+
+def _whole_lines(source: Iterator[bytes]) -> Iterator[bytes]:
+    """The same text in UTF-8, cut only behind line ends, so that no letter is cut in two."""
+    rest = b""
+    first = True
+    for block in source:
+        if first:
+            block, first = block.removeprefix(b"\xef\xbb\xbf"), False
+        end = block.rfind(b"\n") + 1
+        if not end and len(rest) + len(block) < GAME_BYTES:
+            rest += block
+            continue
+        end = end or len(block)
+        yield as_utf8(rest + block[:end])
+        rest = block[end:]
+    if rest:
+        yield as_utf8(rest)

@@ -1,0 +1,321 @@
+"""Where the games of a PGN text begin, and where their headers' values stand.
+
+One compiled pass over the bytes. It knows comments, variations and results, so
+that a header-like line inside a comment begins no game. It judges nothing:
+a game with anything unusual in it is marked `ODD`, for a careful reader.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from pawnlore.service.survey.compiled import Array, compiled
+
+ODD = 1
+"""Flag of a game whose text is not plain movetext and headers."""
+
+WHITE_WINS, BLACK_WINS, DRAW, OPEN = 1, 2, 3, 4
+"""Results as the movetext tells them; 0 where it tells none."""
+
+_PLAIN = b"abcdefghKQRBNOx0123456789+#=.!?$ \t"
+_SPACE, _WORD, _SPECIAL, _STRANGE = 0, 1, 2, 3
+
+
+def _kinds() -> npt.NDArray[np.uint8]:
+    kinds = np.full(256, _STRANGE, dtype=np.uint8)
+    kinds[list(_PLAIN)] = _WORD
+    kinds[list(b" \t")] = _SPACE
+    kinds[list(b"{}();*-/\r\n")] = _SPECIAL
+    return kinds
+
+
+_KINDS = _kinds()
+
+
+class Scanned(NamedTuple):
+    """G games of one text.
+
+    ``begins`` (G + 1,) are byte offsets; the last one tells where the text is
+    used up: what stands behind it is the beginning of a game that goes on.
+    ``flags`` and ``results`` are (G,); ``values`` is ``int32`` (G, H, 2), from
+    where to where each wanted header's value goes, without its quotes, or -1.
+    ``escaped`` (G,) tells that some wanted value has a backslash.
+    """
+
+    begins: npt.NDArray[np.int64]
+    flags: npt.NDArray[np.uint8]
+    results: npt.NDArray[np.uint8]
+    values: npt.NDArray[np.int32]
+    escaped: npt.NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return int(self.flags.shape[0])
+
+
+def header_hashes(names: tuple[str, ...]) -> npt.NDArray[np.uint64]:
+    """What `scan` knows header names by."""
+    found = []
+    for name in names:
+        value = 14695981039346656037
+        for byte in name.encode():
+            value = (value ^ byte) * 1099511628211 % (1 << 64)
+        found.append(value)
+    return np.array(found, dtype=np.uint64)
+
+
+def scan(text: bytes, wanted: npt.NDArray[np.uint64], *, final: bool) -> Scanned:
+    r"""Find the games of a text; ``final`` where nothing follows it.
+
+    >>> names = header_hashes(("Event", "Result"))
+    >>> text = b'[Event "a"]\\n\\n1. e4 1-0\\n\\n[Event "b"]\\n\\n1. d4 *'
+    >>> found = scan(text, names, final=True)
+    >>> found.begins.tolist(), found.results.tolist()
+    ([0, 23, 43], [1, 4])
+    >>> text[slice(*found.values[1, 0])]
+    b'b'
+    """
+    data = np.frombuffer(text, dtype=np.uint8)
+    room = max(16, len(text) // 256)
+    while True:
+        begins = np.zeros(room + 1, dtype=np.int64)
+        flags = np.zeros(room, dtype=np.uint8)
+        results = np.zeros(room, dtype=np.uint8)
+        escaped = np.zeros(room, dtype=np.bool_)
+        values = np.full((room, wanted.shape[0], 2), -1, dtype=np.int32)
+        count = _scan(data, final, wanted, _KINDS, begins, flags, results, values, escaped)
+        if count >= 0:
+            break
+        room *= 4
+    return Scanned(
+        begins[: count + 1], flags[:count], results[:count], values[:count], escaped[:count]
+    )
+
+
+@compiled
+def _scan(
+    data: Array,
+    final: bool,
+    wanted: Array,
+    kinds: Array,
+    begins: Array,
+    flags: Array,
+    results: Array,
+    values: Array,
+    escaped: Array,
+) -> int:
+    end = data.shape[0]
+    room = flags.shape[0]
+    game = -1
+    moves = comment = blank = ended = event = False
+    depth = 0
+    at = 0
+    while at < end:
+        # At the beginning of a line.
+        first = data[at]
+        if first == 10 or first == 13:
+            blank = True
+            at += 1
+            if first == 13 and at < end and data[at] == 10:
+                at += 1
+            continue
+        header = False
+        if first == 91 and at + 1 < end:  # [
+            after = data[at + 1]
+            header = (
+                48 <= after <= 57
+                or 65 <= after <= 90
+                or 97 <= after <= 122
+                or after == 95
+                or after == 32
+            )
+        is_event = (
+            header
+            and at + 8 < end
+            and data[at + 1] == 69
+            and data[at + 2] == 118
+            and data[at + 3] == 101
+            and data[at + 4] == 110
+            and data[at + 5] == 116
+            and (data[at + 6] == 32 or data[at + 6] == 9)
+        )
+        if header and comment:
+            # A comment that was never closed ends before the next game.
+            header = is_event
+        if header:
+            if game < 0 or moves or (is_event and event):
+                if game >= 0 and (comment or depth != 0):
+                    flags[game] |= 1
+                game += 1
+                if game >= room:
+                    return -1
+                begins[game] = at
+                moves = comment = ended = event = False
+                depth = 0
+            blank = False
+            event = event or is_event
+            # The header itself: [Name "value"]
+            at += 1
+            name = np.uint64(14695981039346656037)
+            while at < end and data[at] > 34 and data[at] != 93:
+                name = (name ^ np.uint64(data[at])) * np.uint64(1099511628211)
+                at += 1
+            while at < end and (data[at] == 32 or data[at] == 9):
+                at += 1
+            good = at < end and data[at] == 34
+            if good:
+                at += 1
+                begin = at
+                slash = False
+                while at < end and data[at] != 34 and data[at] != 10 and data[at] != 13:
+                    if data[at] == 92:
+                        slash = True
+                        at += 1
+                    at += 1
+                good = at < end and data[at] == 34
+                stop = min(at, end)
+                if good:
+                    for index in range(wanted.shape[0]):
+                        if wanted[index] == name:
+                            values[game, index, 0] = begin
+                            values[game, index, 1] = stop
+                            if slash:
+                                escaped[game] = True
+                    at += 1
+                    while at < end and (data[at] == 32 or data[at] == 9):
+                        at += 1
+                    good = at < end and data[at] == 93
+                    if good:
+                        at += 1
+                        while at < end and (data[at] == 32 or data[at] == 9):
+                            at += 1
+                        good = at >= end or (data[at] == 10 or data[at] == 13)
+            if not good:
+                flags[game] |= 1
+            while at < end and data[at] != 10 and data[at] != 13:
+                at += 1
+            if at < end:
+                if data[at] == 13 and at + 1 < end and data[at + 1] == 10:
+                    at += 1
+                at += 1
+            continue
+        # A line of movetext, or one that holds nothing.
+        begin = at
+        while at < end and (data[at] == 32 or data[at] == 9):
+            at += 1
+        if at < end and (data[at] == 10 or data[at] == 13) and not comment:
+            continue
+        if game < 0 or (moves and ended and blank and not comment):
+            if game >= 0 and depth != 0:
+                flags[game] |= 1
+            game += 1
+            if game >= room:
+                return -1
+            begins[game] = begin
+            comment = ended = event = False
+            depth = 0
+        moves = True
+        blank = False
+        if first == 37 and not comment:  # %
+            flags[game] |= 1
+            while at < end and data[at] != 10 and data[at] != 13:
+                at += 1
+        while at < end:
+            if comment:
+                while at < end and data[at] != 125 and data[at] != 10 and data[at] != 13:
+                    at += 1
+                if at >= end:
+                    break
+                byte = data[at]
+                at += 1
+                if byte == 125:
+                    comment = False
+                    continue
+                if byte == 13 and at < end and data[at] == 10:
+                    at += 1
+                break
+            byte = data[at]
+            kind = kinds[byte]
+            if kind == 0:
+                at += 1
+                continue
+            if kind == 1:
+                if ended:
+                    flags[game] |= 1
+                at += 1
+                while at < end and kinds[data[at]] < 2 and not ended:
+                    at += 1
+                continue
+            if kind == 3:
+                flags[game] |= 1
+                at += 1
+                continue
+            at += 1
+            if byte == 10 or byte == 13:
+                if byte == 13 and at < end and data[at] == 10:
+                    at += 1
+                break
+            if byte == 123:
+                comment = True
+            elif byte == 125 or byte == 59:
+                flags[game] |= 1
+                if byte == 59:
+                    while at < end and data[at] != 10 and data[at] != 13:
+                        at += 1
+            elif byte == 40:
+                depth += 1
+                if ended:
+                    flags[game] |= 1
+            elif byte == 41:
+                depth -= 1
+                if depth < 0:
+                    depth = 0
+                    flags[game] |= 1
+            elif byte == 42:
+                if depth == 0:
+                    if ended:
+                        flags[game] |= 1
+                    ended = True
+                    results[game] = 4
+            elif at >= 2 and at < end:
+                before, after = data[at - 2], data[at]
+                token = at < 3 or data[at - 3] in (32, 9, 10, 13, 125, 41, 46)
+                result = 0
+                skip = 1
+                if byte == 45 and token:
+                    if before == 49 and after == 48:
+                        result = 1
+                    elif before == 48 and after == 49:
+                        result = 2
+                elif byte == 47 and token and before == 49 and after == 50:
+                    result = 3
+                    if (
+                        at + 4 < end + 0
+                        and data[at + 1] == 45
+                        and data[at + 2] == 49
+                        and data[at + 3] == 47
+                        and data[at + 4] == 50
+                    ):
+                        skip = 5
+                if result and at + skip < end and kinds[data[at + skip]] == 1:
+                    result = 0  # the beginning of something else
+                if result:
+                    if depth == 0:
+                        ended = True
+                        results[game] = result
+                    at += skip
+                elif byte == 47 or ended:
+                    flags[game] |= 1
+            else:
+                flags[game] |= 1
+    if game < 0:
+        begins[0] = end if final else 0
+        return 0
+    if final:
+        if comment or depth != 0:
+            flags[game] |= 1
+        begins[game + 1] = end
+        return game + 1
+    return game
