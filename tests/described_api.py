@@ -52,10 +52,12 @@ def bare_pawns(number: int) -> str:
     return board.board_fen()
 
 
-def note(title: str = "T", body: str = "Text.\n", structure: str = "carlsbad") -> str:
+def note(
+    title: str = "T", body: str = "Text.\n", structure: str = "carlsbad", side: str = "holder"
+) -> str:
     """A note's text."""
     quoted = json.dumps(title, ensure_ascii=False)
-    header = f'structure = "{structure}"\nholder = "any"\nside = "holder"\ntitle = {quoted}\n'
+    header = f'structure = "{structure}"\nholder = "any"\nside = "{side}"\ntitle = {quoted}\n'
     return f"+++\n{header}+++\n{body}"
 
 
