@@ -19,7 +19,7 @@ MOST_PLIES = 300
 MOVES_LENGTH = 8 * MOST_PLIES
 """Characters of a text of moves."""
 
-_NOT_A_MOVE = re.compile(r"\d+\.*\Z|\.+\Z|(1-0|0-1|1/2-1/2|\*)\Z")
+_NOT_A_MOVE = re.compile(r"\d{1,3}\.*\Z|\.+\Z|(1-0|0-1|1/2-1/2|\*)\Z")
 _NUMBER = re.compile(r"\d+\.+\s*|…|\.\.\.")
 _SQUARES = re.compile(r"([a-h][1-8])-?([a-h][1-8])=?([qrbnQRBN])?")
 _SHOWN = 20

@@ -12,6 +12,7 @@ function say(text) {
 }
 
 let turn = 0;
+let shown = location.pathname + location.search;
 
 /** Shows the page at an address. `focus` is what shall have the focus in it. */
 async function show(address, { push = true, focus = "" } = {}) {
@@ -33,6 +34,7 @@ async function show(address, { push = true, focus = "" } = {}) {
   }
   const opened = [...document.querySelectorAll("main details[open][id]")].map((one) => one.id);
   if (push) history.pushState(null, "", answer.url);
+  shown = location.pathname + location.search;
   document.title = next.title;
   document.querySelector("main").replaceChildren(...main.childNodes);
   for (const id of opened) document.getElementById(id)?.setAttribute("open", "");
@@ -100,6 +102,9 @@ document.addEventListener("click", (event) => {
   show(link.href, { focus: link.id }).then(() => top && scrollTo(0, 0));
 });
 
-window.addEventListener("popstate", () => show(location.href, { push: false }));
+window.addEventListener("popstate", () => {
+  // A link to a place on this very page is no step back.
+  if (location.pathname + location.search !== shown) show(location.href, { push: false });
+});
 
 wake("");
