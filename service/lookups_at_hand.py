@@ -74,27 +74,22 @@ class Lookups:
 
     def verdict(self, skeleton: Skeleton) -> tuple[Verdict, str]:
         """The verdict, and who decided: ``label``, ``core`` or ``classifier``."""
-        return self._verdict(skeleton, self.labels())
+        return _decided(self.labels(), skeleton, self.memory(skeleton))
 
     def lookup(
-        self, position: QueryPosition, chapter: str = "", *, published: bool = False
+        self, position: QueryPosition, chapter: str = "", *, notes: NoteIndex | None = None
     ) -> tuple[Lookup, str]:
-        """Look a position up; ``published`` leaves out what only the author may read.
+        """Look a position up among all notes, or among those that are given.
 
         The second value says who decided, as in `verdict`.
         """
         states = self._store.counters()
-        verdict, by = self._verdict(position.skeleton, self.labels.at(states.get("labels", 0)))
-        notes = self.notes.at(states.get("notes", 0))
-        shown = notes.published if published else notes
-        return lookup(position, lambda _: verdict, shown, chapter), by
-
-    def _verdict(self, skeleton: Skeleton, labels: OwnLabels) -> tuple[Verdict, str]:
-        found = self.memory(skeleton)
-        own = own_verdict(labels, skeleton, found)
-        if own is not None:
-            return own, "label"
-        return found, "core" if found.core else "classifier"
+        labels = self.labels.at(states.get("labels", 0))
+        held = self.memory(position.skeleton)
+        verdict, by = _decided(labels, position.skeleton, held)
+        if notes is None:
+            notes = self.notes.at(states.get("notes", 0))
+        return lookup(position, lambda _: verdict, notes, chapter, held=held), by
 
     def _read_notes(self) -> NoteIndex:
         known = []
@@ -111,3 +106,11 @@ class Lookups:
             Skeleton(*label.skeleton): (label.structure, label.holder)
             for label in self._labels.list()
         }
+
+
+def _decided(labels: OwnLabels, skeleton: Skeleton, held: Verdict) -> tuple[Verdict, str]:
+    """The author's verdict where there is one, else the one that is held; and who decided."""
+    own = own_verdict(labels, skeleton, held)
+    if own is not None:
+        return own, "label"
+    return held, "core" if held.core else "classifier"

@@ -7,6 +7,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from hashlib import sha256
 from threading import Lock
 from zlib import crc32
 
@@ -42,6 +43,7 @@ class OpenRepertoire:
     tag: str
     work: Workbook
     _rows: dict[str, tuple[str, ...]] = field(default_factory=dict, repr=False)
+    _tags: dict[str, str] = field(default_factory=dict, repr=False)
 
     def rows(
         self, name: str, lines: Callable[[], Iterable[str]], check: Callable[[], None]
@@ -54,6 +56,19 @@ class OpenRepertoire:
                 check()
                 made.append(line)
             held = self._rows[name] = tuple(made)
+        return held
+
+    def shown_tag(self, name: str) -> str:
+        """Another text whenever the rows of a table are others; ``name`` must have been made.
+
+        `tag` also tells of labels that change no row, and so is not for everybody.
+        """
+        held = self._tags.get(name)
+        if held is None:
+            digest = sha256()
+            for row in self._rows[name]:
+                digest.update(row.encode("utf-8", "replace"))
+            held = self._tags[name] = digest.hexdigest()[:20]
         return held
 
     @cached_property

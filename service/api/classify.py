@@ -10,7 +10,6 @@ from typing import Any
 from flask import Blueprint, Response, request
 
 from pawnlore.models.explanation import explain
-from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, needs, students_may
 from pawnlore.service.api.answers import json_answer, table_answer
 from pawnlore.service.api.describe import (
@@ -28,9 +27,10 @@ from pawnlore.service.api.formats import formatted
 from pawnlore.service.api.json_body import json_object, plain_body
 from pawnlore.service.api.lookups import lookups, provide_lookups
 from pawnlore.service.api.problems import Problem
+from pawnlore.service.api.readers import tells_how_sure
 from pawnlore.service.api.request_values import Fields, flag, invalid, query_values
 from pawnlore.service.api.schemas import EXAMPLE_FEN
-from pawnlore.service.api.values import VERDICT_COLUMNS, verdict_value
+from pawnlore.service.api.values import STUDENT_VERDICT_COLUMNS, VERDICT_COLUMNS, verdict_value
 from pawnlore.service.exports.explanation_text import explanation_value
 from pawnlore.service.labelled_verdicts import own_verdict
 from pawnlore.service.lookups_at_hand import Lookups
@@ -65,6 +65,10 @@ _BLOCK = 1024
         "classify",
         "The structure of one position",
         {200: Answer("The verdict.", {JSON: ref("ExplainedVerdict")})},
+        words=(
+            "A student is told the structure and its holder; how sure that is, what decided it "
+            "and why are told to authors only, and 'explain' is refused with 403."
+        ),
         parameters=(FEN, _EXPLAIN),
         problems=(406, 422),
     )
@@ -73,6 +77,8 @@ def classify_one() -> Response:
     """The verdict on one position."""
     values = query_values(FEN, _EXPLAIN)
     wanted = flag(values, "explain")
+    if wanted and not tells_how_sure():
+        raise Problem(403, "A student link does not reach explanations.", kind="not-allowed")
     position = position_of(values)
     known = lookups()
     verdict, by = known.verdict(position.skeleton)
@@ -107,7 +113,9 @@ def classify_one() -> Response:
 def classify_many() -> Response:
     """A verdict on every position of a batch, streamed."""
     query_values(FORMAT)
-    return table_answer(VERDICT_COLUMNS, _rows(lookups(), _batch(), told=not caller().student))
+    told = tells_how_sure()
+    columns = VERDICT_COLUMNS if told else STUDENT_VERDICT_COLUMNS
+    return table_answer(columns, _rows(lookups(), _batch(), told=told))
 
 
 def position_of(values: dict[str, str]) -> QueryPosition:
@@ -170,5 +178,5 @@ def _rows(known: Lookups, batch: Sequence[PositionLine], *, told: bool) -> Itera
 
 
 def _told(by: str) -> str:
-    """Who decided; a student is not told what the author labelled."""
-    return "" if caller().student else by
+    """Who decided, where the caller is told."""
+    return by if tells_how_sure() else ""

@@ -24,6 +24,8 @@ from pawnlore.service.api.describe import (
 from pawnlore.service.api.etags import IF_MATCH, IF_NONE_MATCH, conditional, etag, expected_revision
 from pawnlore.service.api.json_body import json_object
 from pawnlore.service.api.problems import Problem
+from pawnlore.service.api.readers import readable
+from pawnlore.service.api.repertoires_at_hand import provide_repertoires
 from pawnlore.service.api.request_values import (
     PAGING,
     Fields,
@@ -46,6 +48,7 @@ from pawnlore.service.store.note_shelf import SEARCH_LENGTH, NoteShelf, StoredNo
 from pawnlore.structures.plan_note import NOTE_LENGTH, NoteError
 
 resources = Blueprint("api-notes", __name__)
+resources.record(provide_repertoires)
 
 Given = TypeVar("Given")
 
@@ -73,7 +76,10 @@ _CHANGE_PROBLEMS = (404, 406, 412, 428)
         "notes",
         "Notes in the order in which they came; with 'q', those that hold some words",
         {200: Answer("A page of notes, without their texts.", table(ref("Notes")))},
-        words="As CSV or JSON Lines all notes are given, in one piece.",
+        words=(
+            "As CSV or JSON Lines all notes are given, in one piece. A student is given the "
+            "published notes on what the repertoire of the link teaches."
+        ),
         parameters=(_SEARCH, _STRUCTURE, _DELETED, FORMAT, *PAGING),
         problems=(406, 422),
     )
@@ -92,8 +98,10 @@ def list_notes() -> Response:
         published=True if student else None,
         deleted=deleted,
         after=wanted.after if wanted else 0,
-        limit=wanted.limit + 1 if wanted else None,
+        # Which notes a student may read no column says; there are few enough to look at all.
+        limit=wanted.limit + 1 if wanted and not student else None,
     )
+    found = readable(found)
     cursor = None
     if wanted and len(found) > wanted.limit:
         found = found[: wanted.limit]
@@ -156,7 +164,7 @@ def read_note(id: str) -> Response:
     """One note."""
     query_values()
     stored = _shelf().get(id)
-    if caller().student and not stored.published:
+    if not readable([stored]):
         raise NotFound("there is no such note")
     response = _note_answer(stored)
     return conditional(response)

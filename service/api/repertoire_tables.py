@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import partial
 
 from flask import Blueprint, Response
 
@@ -20,6 +21,7 @@ from pawnlore.service.api.describe import (
 )
 from pawnlore.service.api.formats import formatted
 from pawnlore.service.api.lookups import lookups
+from pawnlore.service.api.readers import tells_how_sure
 from pawnlore.service.api.repertoires import ID
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
 from pawnlore.service.api.request_values import flag, invalid, query_values
@@ -167,7 +169,11 @@ def groups(id: str) -> Response:
     """The lines by middlegame type."""
     values = query_values(*LONG_PAGING)
     opened = repertoires().desk.open(id)
-    return _answer(opened, "groups", group_table.json_lines, group_table.csv_rows, values)
+    if tells_how_sure():
+        return _answer(opened, "groups", group_table.json_lines, group_table.csv_rows, values)
+    as_lines = partial(group_table.json_lines, sure=False)
+    as_csv = partial(group_table.csv_rows, sure=False)
+    return _answer(opened, "groups for students", as_lines, as_csv, values)
 
 
 @resources.get("/api/repertoires/<id>/lines")
@@ -317,9 +323,8 @@ def _answer(
     """A table that depends on the repertoire alone, whose rows are made once."""
     deadline = Deadline.after(running().settings.limits.work_seconds)
     rows = opened.rows(name, lambda: as_lines(opened.work), deadline.check)
-    table = LongTable(
-        opened.tag, lambda first: iter(rows[first:]), lambda: as_csv(opened.work), len(rows)
-    )
+    tag = opened.tag if tells_how_sure() else opened.shown_tag(name)
+    table = LongTable(tag, lambda first: iter(rows[first:]), lambda: as_csv(opened.work), len(rows))
     return long_table_answer(table, values)
 
 

@@ -70,13 +70,16 @@ def _choice(values: Sequence[str]) -> Schema:
 _VERDICT: dict[str, Schema] = {
     "structure": {**TEXT, "description": "A structure's id, or 'unsettled'."},
     "holder": HOLDER,
+}
+_BY: dict[str, Schema] = {
     "probability": CHANCE,
     "core": TRUTH,
     "second": TEXT,
     "second_holder": HOLDER,
     "second_probability": CHANCE,
+    "decided_by": _choice(("label", "core", "classifier")),
 }
-_BY: dict[str, Schema] = {"decided_by": _choice(("label", "core", "classifier"))}
+_TO_AUTHORS = "Only 'structure' and 'holder' are told to students."
 _NOTE: dict[str, Schema] = {
     "id": TEXT,
     "revision": {"type": "integer", "minimum": 1},
@@ -141,7 +144,7 @@ _VOICES: Schema = {
 }
 
 SCHEMAS: dict[str, Schema] = {
-    "Verdict": thing(_VERDICT, _BY),
+    "Verdict": thing(_VERDICT, _BY, _TO_AUTHORS),
     "ExplainedVerdict": thing(
         {"fen": TEXT, **_VERDICT}, {**_BY, "explanation": ref("Explanation")}
     ),
@@ -207,7 +210,7 @@ SCHEMAS: dict[str, Schema] = {
     ),
     "NextBest": thing(
         {
-            "kind": _choice(("colours-reversed", "catalogue")),
+            "kind": _choice(("colours-reversed", "catalogue", "near")),
             "authors": {"const": False},
             "reason": TEXT,
         },

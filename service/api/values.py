@@ -26,6 +26,9 @@ VERDICT_COLUMNS = (
 )
 """Columns of a table of verdicts, the same as those of ``pawnlore classify``."""
 
+STUDENT_VERDICT_COLUMNS = ("fen", "structure", "holder", "error")
+"""Columns of a table of verdicts for students; see `pawnlore.service.api.readers`."""
+
 STRUCTURE_COLUMNS = ("id", "name", "rank", "own", "foe", "holder", "definition")
 """Columns of the table of structures."""
 
@@ -74,19 +77,28 @@ def moment(value: datetime) -> str:
 
 
 def verdict_value(verdict: Verdict, by: str = "") -> dict[str, Any]:
-    """A verdict; ``by`` says who decided, where that may be told."""
-    value: dict[str, Any] = {
-        "structure": verdict.structure,
-        "holder": verdict.holder,
+    """A verdict; ``by`` says who decided.
+
+    Without it, nothing is told beside the verdict itself.
+
+    >>> verdict = Verdict("carlsbad", "white", 0.9, False, "unsettled", "both", 0.1)
+    >>> verdict_value(verdict)
+    {'structure': 'carlsbad', 'holder': 'white'}
+    >>> list(verdict_value(verdict, "classifier"))[2:]
+    ['probability', 'core', 'second', 'second_holder', 'second_probability', 'decided_by']
+    """
+    value: dict[str, Any] = {"structure": verdict.structure, "holder": verdict.holder}
+    if not by:
+        return value
+    return {
+        **value,
         "probability": round(verdict.probability, 4),
         "core": verdict.core,
         "second": verdict.second,
         "second_holder": verdict.second_holder,
         "second_probability": round(verdict.second_probability, 4),
+        "decided_by": by,
     }
-    if by:
-        value["decided_by"] = by
-    return value
 
 
 def lookup_value(found: Lookup, by: str = "") -> dict[str, Any]:

@@ -75,9 +75,10 @@ stands, as ``file#game#node``.
 _WIDTH = 96
 
 
-def csv_rows(work: Workbook) -> Iterator[str]:
-    """The groups as CSV."""
-    yield _csv(COLUMNS)
+def csv_rows(work: Workbook, *, sure: bool = True) -> Iterator[str]:
+    """The groups as CSV; without ``sure`` it is not told how sure the verdicts are."""
+    columns = [name for name in COLUMNS if sure or name != "probability"]
+    yield _csv(columns)
     for row in _rows(work):
         joined = {
             "chapters": "; ".join(route["chapter"] for route in row["chapters"]),
@@ -90,12 +91,14 @@ def csv_rows(work: Workbook) -> Iterator[str]:
             "model_node": row["model"]["node"],
             "model_line": row["model"]["moves"],
         }
-        yield _csv([{**row, **joined}[name] for name in COLUMNS])
+        yield _csv([{**row, **joined}[name] for name in columns])
 
 
-def json_lines(work: Workbook) -> Iterator[str]:
+def json_lines(work: Workbook, *, sure: bool = True) -> Iterator[str]:
     """The groups as JSON Lines: an object a group, with all of its chapters and lines."""
     for row in _rows(work):
+        if not sure:
+            del row["probability"]
         yield json.dumps(row, ensure_ascii=False) + "\n"
 
 

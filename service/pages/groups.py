@@ -7,6 +7,7 @@ from flask import Blueprint, Response, request
 from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, WRITE, needs, students_may
 from pawnlore.service.api.problems import Problem
+from pawnlore.service.api.readers import readers_notes
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
 from pawnlore.service.exports.booklet_type import SECTION_NAMES
 from pawnlore.service.lookup import CatalogueText, lookup
@@ -18,7 +19,7 @@ from pawnlore.service.pages.group_lines import group_lines
 from pawnlore.service.pages.group_view import group_view
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.paging import page_number
-from pawnlore.service.pages.readers_notes import known_notes_of_group, readers_notes, shown_notes
+from pawnlore.service.pages.readers_notes import known_notes_of_group, shown_notes
 from pawnlore.service.pages.repertoire_summary import repertoire_summary
 from pawnlore.structures.catalogue import UNSETTLED, Family, shipped_catalogue
 from pawnlore.structures.query_position import QueryPosition

@@ -6,14 +6,16 @@ from flask import Blueprint, Response, request
 
 from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, WRITE, needs, students_may
+from pawnlore.service.api.lookups import lookups
 from pawnlore.service.api.problems import Problem
+from pawnlore.service.api.readers import readers_notes
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
 from pawnlore.service.exports.booklet_type import SECTION_NAMES
 from pawnlore.service.lookup import Lookup, lookup
 from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.line_view import LineView, line_view
-from pawnlore.service.pages.readers_notes import readers_notes, shown_notes
+from pawnlore.service.pages.readers_notes import shown_notes
 from pawnlore.service.study_position import study_position
 from pawnlore.structures.skeleton import placement
 from pawnlore.structures.verdict import Verdict
@@ -58,7 +60,8 @@ def position(id: str, node: int) -> Response:
 def _looked_up(view: LineView, chapter: str) -> Lookup:
     """The plans here; the verdict is the one that is kept with the node."""
     asked = study_position(view.fen or placement(view.skeleton))
-    return lookup(asked, lambda _: view.verdict, readers_notes(), chapter)
+    held = lookups().memory(view.skeleton)
+    return lookup(asked, lambda _: view.verdict, readers_notes(), chapter, held=held)
 
 
 def _words(verdict: Verdict) -> str:

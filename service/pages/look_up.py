@@ -7,6 +7,7 @@ from typing import Any
 from urllib.parse import quote
 
 import chess
+import numpy as np
 from flask import Blueprint, Response, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
 
@@ -15,7 +16,10 @@ from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, WRITE, needs, students_may
 from pawnlore.service.api.lookups import lookups
 from pawnlore.service.api.problems import Problem
+from pawnlore.service.api.readers import look_up as readers_look_up
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
+from pawnlore.service.labelled_repertoire import with_labels
+from pawnlore.service.lookups_at_hand import Lookups
 from pawnlore.service.pages.break_view import break_view
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.look_up_view import here_in, lines_with, similar_in
@@ -26,7 +30,9 @@ from pawnlore.service.position_lines import LINE_LIMIT
 from pawnlore.service.repertoire_desk import OpenRepertoire
 from pawnlore.service.store.repertoire_shelf import StoredRepertoire
 from pawnlore.structures.breaks import break_tree
-from pawnlore.structures.skeleton import SkeletonError, placement
+from pawnlore.structures.distinct_verdicts import DistinctVerdicts
+from pawnlore.structures.skeleton import Masks, SkeletonError, placement
+from pawnlore.structures.verdict import Classify, Verdicts
 
 pages = Blueprint("look-up", __name__)
 pages.record(provide_repertoires)
@@ -101,16 +107,13 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
     opened = {one.id: repertoires().desk.open(one.id) for one in stored}
     here = opened.get(walked.id) if walked else None
     position = line.position
-    found, by = known.lookup(position, published=student)
-    told = (
-        None
-        if student and by == "label"
-        else explain(known.classifier, position.skeleton, known.examples)
-    )
+    found, by = readers_look_up(position)
+    # Told to no student: it would give away where a label stands instead.
+    told = None if student else explain(known.classifier, position.skeleton, known.examples)
     side = asked.side or (_side_of(here) if here else "")
     board = line.board or chess.BaseBoard(_drawn(line).split(None, 1)[0])
     notes = known.notes()
-    tree = break_tree(position, known.classifier.classify)
+    tree = break_tree(position, _with_own_labels(known))
     return page(
         "look_up.html",
         422 if line.fault else 200,
@@ -119,9 +122,7 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
         drawn=_drawn(line),
         side=side,
         orientation=side or "white",
-        verdict=verdict_view(
-            found.verdict, "" if student else by, told, known.classifier.catalogue
-        ),
+        verdict=verdict_view(found.verdict, by, told, known.classifier.catalogue),
         skeleton=position.skeleton,
         plans=plan_view(found, board, side),
         breaks=break_view(tree),
@@ -137,6 +138,18 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
         begins=not line.start and not line.moves,
         elsewhere=() if student or found.notes else notes.on(found.verdict.structure),
     )
+
+
+def _with_own_labels(known: Lookups) -> Classify:
+    """The classifier, but the author's own verdict where there is one, as in a lookup."""
+    labels = known.labels()
+
+    def classify(masks: Masks) -> Verdicts:
+        rows = np.arange(len(masks))
+        found = DistinctVerdicts(masks, known.classifier.classify(masks), rows)
+        return with_labels(found, labels).verdicts
+
+    return classify
 
 
 def _asked() -> Asked:

@@ -41,9 +41,14 @@ class NotePlan:
 
 @dataclass(frozen=True, slots=True)
 class PlanView:
-    """The plans of a position: the author's, then what is not the author's; others are counted."""
+    """The plans of a position: the author's, then what is not the author's; others are counted.
+
+    ``reversed`` are notes on another thing than what stands here. ``near`` says
+    what all but the author's notes are on, where no structure is settled.
+    """
 
     notes: tuple[NotePlan, ...]
+    near: str
     reversed: tuple[NotePlan, ...]
     texts: tuple[CatalogueText, ...]
     more: int
@@ -67,6 +72,7 @@ def plan_view(found: Lookup, board: chess.BaseBoard, side: str = "") -> PlanView
         shown_notes.append(one)
     return PlanView(
         tuple(shown_notes),
+        next((best.near for best in found.next_best), ""),
         tuple(_note(one, None, side, room // 2) for one in turned[:2]),
         tuple(texts),
         max(0, len(notes) - _MOST_NOTES),

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 
 from markupsafe import Markup, escape
 
-from pawnlore.service.access.caller import caller
-from pawnlore.service.api.lookups import lookups
 from pawnlore.service.note_index import KnownNote, NoteIndex
 from pawnlore.service.note_text import note_paragraphs
 from pawnlore.service.pages.shown_text import shown
@@ -54,12 +52,6 @@ def shown_notes(notes: Iterable[tuple[KnownNote, str, str]]) -> list[ShownNote]:
         left -= min(size, left)
         told.append(ShownNote(known, plan_of, reason, body, whole))
     return told
-
-
-def readers_notes() -> NoteIndex:
-    """The notes for the caller of the request at hand: all, or for a student the published ones."""
-    index = lookups().notes()
-    return index.published if caller().student else index
 
 
 def known_notes_of_group(index: NoteIndex, group: Group) -> list[KnownNote]:

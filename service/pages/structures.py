@@ -7,13 +7,13 @@ from flask import Blueprint, Response, request
 from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, WRITE, needs, students_may
 from pawnlore.service.api.problems import Problem
+from pawnlore.service.api.readers import readers_notes
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
 from pawnlore.service.exports.explanation_text import core_in_words
 from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.look_up_view import lines_with
 from pawnlore.service.pages.paging import page_number, paging
-from pawnlore.service.pages.readers_notes import readers_notes
 from pawnlore.service.running import running
 from pawnlore.structures.catalogue import UNSETTLED, Family
 from pawnlore.structures.plan_texts import plan_texts

@@ -50,6 +50,7 @@ def verdict_view(
 ) -> VerdictView:
     """The view of a verdict; ``by`` says who decided: ``label``, ``core`` or ``classifier``.
 
+    Without ``by``, for a student, nothing is told beside the verdict itself.
     ``explanation`` is that of the classifier, and is left out where a label decided.
     """
     settled = verdict.structure != UNSETTLED
@@ -60,8 +61,8 @@ def verdict_view(
         verdict.holder,
         heading(verdict.structure) if settled else "No settled structure",
         HOLDERS[verdict.holder] if settled else "",
-        "You labelled these pawns." if labelled else _sure(verdict),
-        tuple(_reasons(verdict, told, catalogue)),
+        "" if not by else "You labelled these pawns." if labelled else _sure(verdict),
+        tuple(_reasons(verdict, told, catalogue)) if by else (),
         () if told is None else tuple(_marks(told)),
     )
 

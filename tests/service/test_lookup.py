@@ -10,12 +10,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pawnlore.models.classifier import shipped_classifier
-from pawnlore.service.lookup import CATALOGUE, COLOURS_REVERSED, Lookup, lookup
+from pawnlore.service.lookup import (
+    CATALOGUE,
+    COLOURS_REVERSED,
+    NEAR,
+    NEAR_PROBABILITY,
+    Lookup,
+    lookup,
+)
 from pawnlore.service.note_index import KnownNote, NoteIndex
 from pawnlore.service.study_position import NO_MOVE_NUMBER, study_position
 from pawnlore.service.verdict_memory import VerdictMemory
 from pawnlore.structures.plan_note import PlanNote, parse_note
 from pawnlore.structures.skeleton import Skeleton, SkeletonError
+from pawnlore.structures.verdict import Verdict
 
 # The exchange variation of the Queen's Gambit Declined, whose pawns are the
 # standard example of the minority attack (common practice, no source).
@@ -172,3 +180,57 @@ def test_hostile_positions_are_refused_in_words(text: str) -> None:
 def test_a_line_that_is_too_long_or_wrong(change: Callable[[str], str]) -> None:
     with pytest.raises(SkeletonError):
         study_position(change(EXCHANGE))
+
+
+def judged(structure: str, second: str, chance: float, *, holder: str = "both") -> Verdict:
+    """A verdict of the classifier's, off every core."""
+    return Verdict(structure, holder, 0.5, False, second, "white", chance)
+
+
+def test_what_is_near_is_the_next_best_where_nothing_is_settled() -> None:
+    position = study_position(EXCHANGE)
+    near = judged("unsettled", "carlsbad", NEAR_PROBABILITY)
+    found = lookup(position, lambda _: near, NoteIndex(()))
+    assert found.notes == ()
+    assert [best.kind for best in found.next_best] == [NEAR, NEAR]
+    texts = [best.text for best in found.next_best]
+    # The same texts as where the structure does stand.
+    stands = judged("carlsbad", "unsettled", 0.0, holder="white")
+    known = lookup(position, lambda _: stands, NoteIndex(()))
+    assert texts == [best.text for best in known.next_best]
+    for best in found.next_best:
+        assert not best.authors
+        assert "Carlsbad" in best.near
+        assert "no structure is settled here" in best.reason
+        assert "not the author’s" in best.reason
+        # Nothing in it is a measure, which students are not told.
+        assert not any(sign.isdigit() for sign in best.reason)
+
+
+def test_a_runner_up_that_is_noise_is_no_next_best() -> None:
+    position = study_position(EXCHANGE)
+    for noise in (judged("unsettled", "carlsbad", 0.09), judged("unsettled", "unsettled", 0.5)):
+        assert lookup(position, lambda _, noise=noise: noise, NoteIndex(())).next_best == ()
+
+
+def test_the_authors_notes_on_what_is_near_come_before_the_catalogue() -> None:
+    text = (
+        '+++\nstructure = "carlsbad"\nholder = "white"\nside = "holder"\ntitle = "Minority"\n'
+        "+++\nThe b-pawn walks.\n"
+    )
+    position, notes = study_position(EXCHANGE), NoteIndex.of([parse_note(text)])
+    near = judged("unsettled", "carlsbad", 0.3)
+    found = lookup(position, lambda _: near, notes)
+    first = found.next_best[0]
+    assert (first.kind, first.authors) == (NEAR, False)
+    assert first.applied is not None
+    assert first.applied.known.note.title == "Minority"
+    assert [best.text is None for best in found.next_best] == [True, False, False]
+
+
+def test_where_a_label_unsettles_pawns_what_the_classifier_holds_is_near() -> None:
+    position = study_position(EXCHANGE)
+    own, held = judged("unsettled", "carlsbad", 0.0), judged("carlsbad", "unsettled", 0.1)
+    found = lookup(position, lambda _: own, NoteIndex(()), held=held)
+    assert {best.kind for best in found.next_best} == {NEAR}
+    assert lookup(position, lambda _: own, NoteIndex(())).next_best == ()

@@ -17,6 +17,7 @@ from werkzeug.test import TestResponse
 from pawnlore.models.classifier import shipped_classifier
 from pawnlore.service.api.etags import matched_revision
 from pawnlore.service.api.problems import CONTENT_TYPE, Problem
+from pawnlore.service.api.repertoires_at_hand import repertoires
 from pawnlore.service.api.values import VERDICT_COLUMNS
 from pawnlore.service.commands.classify import COLUMNS
 from pawnlore.service.settings import ServiceLimits
@@ -475,16 +476,12 @@ def test_a_token_to_read_does_not_write(service: TestService) -> None:
 
 
 def _repertoire(service: TestService) -> str:
-    """The id of a repertoire that is there, for a link must open one."""
-    from sqlalchemy import insert
-
-    from pawnlore.service.store.schema import RepertoireRow
-
-    now = service.store.clock()
-    with service.store.writing() as connection:
-        connection.execute(
-            insert(RepertoireRow).values(
-                id="book", name="Book", side="white", upload="", created=now, changed=now
-            )
-        )
-    return "book"
+    """The id of a repertoire whose line comes to the Carlsbad structure, for a link opens one."""
+    game = b"1. d4 d5 2. c4 e6 3. Nc3 Nf6 4. cxd5 exd5 5. Bg5 Be7 6. e3 O-O 7. Bd3 Nbd7 *"
+    client = service.client()
+    kind = "application/vnd.chess-pgn"
+    begun = good(client.post("/api/repertoires", data=game, content_type=kind), 202)
+    with service.app.app_context():
+        repertoires().runner.wait()
+    job = good(client.get(f"/api/jobs/{begun['job']['id']}"))
+    return str(job["result"]["repertoire"])
