@@ -47,6 +47,12 @@ PAGES = {
     "a group, its last lines": "/repertoires/{id}/groups/{structure}/{holder}?page=9999",
     "a line’s board": "/repertoires/{id}/nodes/{node}",
     "the position after move one": "/repertoires/{id}/nodes/{first}",
+    "its first position, looked up": "/look-up?repertoire={id}",
+    "a position after two moves, looked up": "/look-up?repertoire={id}&moves=d4+d5+c4+e6",
+    "a structure of its, looked up": (
+        "/look-up?repertoire={id}&fen=rnbqkb1r/pp3ppp/2p2n2/3p4/3P4/2N1P3/PP3PPP/R1BQKBNR+b+KQkq+-"
+    ),
+    "a structure in the catalogue": "/structures/carlsbad",
     "what changed": "/repertoires/{id}/changes",
     "what could not be read": "/repertoires/{id}/problems",
     "files and name": "/repertoires/{id}/manage",
