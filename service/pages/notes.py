@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from contextlib import suppress
 from typing import Any
 
 from flask import Blueprint, Response, request
@@ -11,6 +13,7 @@ from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, WRITE, needs, students_may
 from pawnlore.service.api.lookups import lookups
 from pawnlore.service.api.problems import Problem
+from pawnlore.service.api.readers import readable, readers_notes
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
 from pawnlore.service.note_text import note_html
 from pawnlore.service.pages.group_keys import heading
@@ -23,7 +26,7 @@ from pawnlore.service.pages.note_picture import (
     plan_colour,
 )
 from pawnlore.service.running import running
-from pawnlore.service.store.errors import NotFound
+from pawnlore.service.store.errors import NotFound, StoreError
 from pawnlore.service.store.note_shelf import SEARCH_LENGTH, NoteShelf, StoredNote
 from pawnlore.service.text_comparison import comparison
 from pawnlore.structures.plan_note import NoteError, PlanNote
@@ -58,12 +61,16 @@ def shelf() -> NoteShelf:
 
 def author_side() -> str:
     """Our side, ``white`` or ``black``, where all repertoires at hand are that side's."""
-    known = caller()
-    stored = repertoires().shelf
+    known, at_hand = caller(), repertoires()
     if known.repertoire is not None:
-        side = stored.get(known.repertoire).side
-        return side if side in ("white", "black") else ""
-    sides = {one.side for one in stored.list(limit=_MOST_REPERTOIRES)}
+        listed = [at_hand.shelf.get(known.repertoire)]
+    else:
+        listed = at_hand.shelf.list(limit=_MOST_REPERTOIRES)
+    sides = {one.side for one in listed}
+    if sides == {""} and len(listed) == 1:
+        # Nobody said so; then its lines tell. Of many that would take long.
+        with suppress(StoreError):
+            sides = {at_hand.desk.open(listed[0].id).work.side.side}
     return sides.pop() if len(sides) == 1 and sides <= {"white", "black"} else ""
 
 
@@ -90,10 +97,15 @@ def list_of_notes() -> Response:
         published=published,
         deleted=state == "deleted",
         after=after,
-        limit=ROWS + 1,
+        limit=None if student else ROWS + 1,
     )
+    found = readable(found)
     more = found[ROWS - 1].number if len(found) > ROWS else 0
-    in_use = shelf().structures_in_use(published=True if student else None)
+    in_use = (
+        Counter(known.note.structure for known in readers_notes())
+        if student
+        else shelf().structures_in_use()
+    )
     names = sorted((heading(one), one, count) for one, count in in_use.items())
     return page(
         "notes/list.html",
@@ -119,7 +131,7 @@ def read(id: str) -> Response:
     """One note, with a position that it fits."""
     stored = shelf().get(id, deleted=True)
     student = caller().student
-    if student and (not stored.published or stored.deleted):
+    if not readable([stored]):
         raise NotFound("there is no such note")
     try:
         note, fault = stored.note(), ""

@@ -423,3 +423,27 @@ def test_a_lookup_asks_the_store_little_whatever_there_is(
         assert len(asked) <= 6, asked
     finally:
         event.remove(engine, "before_cursor_execute", executed)
+
+
+def test_pages_of_notes_hold_to_the_repertoire_too(
+    service: TestService, books: tuple[str, str]
+) -> None:
+    ours = add(service, note("Minority attack"))
+    away = add(service, note("Chain attack", "kings-indian-chain"))
+    draft = add(service, note("Unripe"), published=False)
+    student, other = Student(service, books[0]), Student(service, books[1])
+    listed = student.get("/notes").text
+    assert "Minority attack" in listed
+    assert "Chain attack" not in listed
+    assert "kings-indian-chain" not in listed
+    assert "Unripe" not in listed
+    assert student.get(f"/notes/{ours}").status_code == 200
+    for reader, id in ((student, away), (student, draft), (other, ours)):
+        assert reader.get(f"/notes/{id}").status_code == 404
+    assert "Minority attack" not in other.get("/notes").text
+    assert "Minority attack" in student.get("/structures/carlsbad").text
+    assert "Minority attack" not in other.get("/structures/carlsbad").text
+    assert "Minority attack" in student.get(f"/look-up?fen={EXCHANGE}&moves=Bg5 Be7 e3").text
+    assert "Minority attack" not in other.get(f"/look-up?fen={EXCHANGE}&moves=Bg5 Be7 e3").text
+    groups = f"/repertoires/{books[0]}/groups/carlsbad/white"
+    assert "Minority attack" in student.get(groups).text
