@@ -64,7 +64,7 @@ def comparison(old: str, new: str) -> Comparison:
     """
     before, after = old.splitlines(), new.splitlines()
     too_long = max(len(before), len(after)) > _MOST_LINES
-    rows = []
+    rows: list[ComparedRow] = []
     signs = 0
     for row in _rows(before[:_MOST_LINES], after[:_MOST_LINES]):
         signs += sum(len(text) for _, text in (*row.old, *row.new))

@@ -51,12 +51,13 @@ class NotePicture:
 def example_of(note: PlanNote, judge: Judge, catalogue: Catalogue) -> Example:
     """A position for a note: on its model line if that comes to its structure, else a model's.
 
-    On the line it is the last position where the note applies, or failing that
-    the last with its structure.
+    On the line it is a position where the note applies, or failing that one with
+    its structure; of several the one that can show most of the note's moves, and
+    of these the last.
     """
     if note.model_line:
         board = chess.Board()
-        best: tuple[int, Example] | None = None
+        best: tuple[tuple[int, int], Example] | None = None
         for san in note.model_line[:_MOST_PLIES]:
             board.push_san(san)
             verdict = judge(_skeleton(board))
@@ -64,7 +65,10 @@ def example_of(note: PlanNote, judge: Judge, catalogue: Catalogue) -> Example:
                 continue
             holder_fits = note.holder == "any" or verdict.holder in (note.holder, "both")
             fits = applies(note, verdict.structure, verdict.holder, board, note.when.chapter)
-            rank = 2 if fits is not None else 1 if holder_fits else 0
+            colour = plan_colour(note.holder, note.side, verdict.holder)
+            steps = plan_steps(board, note.moves[:MOST_SIGNS], colour == "white")
+            shown = sum(step.squares is not None for step in steps)
+            rank = (2 if fits is not None else 1 if holder_fits else 0, shown)
             if best is None or rank >= best[0]:
                 best = rank, Example(board.fen(), f"The model line, after {_numbered(board)}")
         if best is not None:
