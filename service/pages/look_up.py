@@ -37,7 +37,7 @@ from pawnlore.structures.verdict import Classify, Verdicts
 pages = Blueprint("look-up", __name__)
 pages.record(provide_repertoires)
 
-MOST_REPERTOIRES = 8
+MOST_REPERTOIRES = 6
 """Repertoires that are looked through for the structure; the page says where there are more."""
 
 _MOST_DIGITS = 3

@@ -16,6 +16,8 @@ from hypothesis import strategies as st
 from running_services import TestService, bearer, make_service
 from sqlalchemy import event
 
+from pawnlore.service.api.repertoires_at_hand import repertoires
+from pawnlore.service.pages.look_up import MOST_REPERTOIRES
 from pawnlore.service.store.label_shelf import LabelShelf
 from pawnlore.service.store.note_shelf import NoteShelf
 from pawnlore.structures.skeleton import skeleton_from_fen
@@ -285,3 +287,35 @@ def test_the_catalogue_is_searched_and_says_where_nothing_is_found(client: Flask
     assert nothing.status_code == 200 and "<script>" not in nothing.text
     assert client.get("/structures/none", headers=HTML).status_code == 404
     assert client.get("/structures/own/none", headers=HTML).status_code == 404
+
+
+def test_many_repertoires_are_looked_through_up_to_a_bound(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    made = make_service(tmp_path_factory.mktemp("many"))
+    client = made.client()
+    pgn = b'[Event "One"]\n\n1. d4 d5 2. c4 e6 3. Nc3 Nf6 4. cxd5 exd5 5. Bg5 c6 6. e3 Be7 '
+    pgn += b"7. Bd3 O-O 8. Nf3 Nbd7 9. O-O Re8 10. Qc2 Nf8 *\n"
+    for number in range(MOST_REPERTOIRES + 2):
+        client.post(f"/api/repertoires?name=Course+{number}", data=pgn, content_type="text/plain")
+    with made.app.app_context():
+        repertoires().runner.wait()
+    address = f"/look-up?moves={quote('d4 d5 c4 e6 Nc3 Nf6 cxd5 exd5 Bg5 c6 e3')}"
+    client.get(address, headers=HTML)
+    sent: list[str] = []
+
+    def note(connection: object, cursor: object, statement: str, *rest: object) -> None:
+        sent.append(statement)
+
+    event.listen(made.store.engine, "before_cursor_execute", note)
+    answer = client.get(address, headers=HTML)
+    event.remove(made.store.engine, "before_cursor_execute", note)
+    text = unescape(answer.text)
+    assert text.count("1 line</a> of") == MOST_REPERTOIRES
+    assert f"Only the first {MOST_REPERTOIRES} repertoires" in text
+    assert len(sent) <= MOST_STATEMENTS + 3 * MOST_REPERTOIRES, sent
+    # One that is not among the first is looked through where it is asked for.
+    last = client.get("/api/repertoires").json["items"][-1]["id"]  # type: ignore[index]
+    text = unescape(client.get(f"{address}&repertoire={last}", headers=HTML).text)
+    assert f"In <bdi>Course {MOST_REPERTOIRES + 1}</bdi>" in text and "Be7" in text
+    made.store.close()
