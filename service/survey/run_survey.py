@@ -225,7 +225,7 @@ def _run_on_dask(tasks: list[tuple[Shard, list[Part]]], place: Place, options: O
     except ImportError:
         raise CannotSurvey("a scheduler needs Dask: install pawnlore[cluster]") from None
     try:
-        client = Client(options.scheduler, timeout=20)  # type: ignore[no-untyped-call]
+        client = Client(options.scheduler, timeout=10)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
         raise CannotSurvey(f"no Dask scheduler at {options.scheduler} ({error})") from None
     with client:

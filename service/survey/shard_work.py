@@ -18,7 +18,7 @@ import numpy as np
 from pawnlore.service.survey.game_keys import game_keys
 from pawnlore.service.survey.place import Place
 from pawnlore.service.survey.read_games import GameTexts, find_games, read_games
-from pawnlore.service.survey.shards import Shard
+from pawnlore.service.survey.shards import NEXT_GAME, Shard
 from pawnlore.service.survey.skeleton_verdicts import SkeletonVerdicts
 from pawnlore.service.survey.skipped import TOO_LONG, TRUNCATED, Account
 from pawnlore.service.survey.tables import TABLES, Columns, survey_batch
@@ -231,8 +231,8 @@ def _game_texts(
                     text, offset = text[used:], offset + used
                 if len(text) > GAME_BYTES:
                     account.skip(TOO_LONG, f"{shard.path}: from byte {offset:,} of its text")
-                    place = text.find(b"\n[Event ", 1)
-                    used = place + 1 if place >= 0 else len(text) - 8
+                    found = NEXT_GAME.search(text, 1)
+                    used = found.start() + 1 if found else len(text) - 24
                     text, offset = text[used:], offset + used
             if more is None:
                 break

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import IO, Any
@@ -11,8 +12,10 @@ from pawnlore.service.survey.text_source import WIDE, Unreadable, compression_of
 SHARD_BYTES = 64 << 20
 """Bytes of plain text in a shard, unless another size is chosen."""
 
-_MARK = b"\n[Event "
-_STEP = 1 << 20
+NEXT_GAME = re.compile(rb'\n\[Event[ \t]{1,8}"')
+"""A line that begins a game, whatever stands before it."""
+
+_STEP, _OVERLAP = 1 << 20, 24
 
 
 @dataclass(frozen=True)
@@ -97,9 +100,9 @@ def _next_game(stream: IO[bytes], at: int, size: int) -> int:
         if not data:
             return size
         window = rest + data
-        place = window.find(_MARK)
-        if place >= 0:
-            return at - 1 + place + 1
-        keep = min(len(_MARK) - 1, len(window))
+        found = NEXT_GAME.search(window)
+        if found:
+            return at + found.start()
+        keep = min(_OVERLAP, len(window))
         at += len(window) - keep
         rest = window[len(window) - keep :]

@@ -20,7 +20,7 @@ ODD = 1
 WHITE_WINS, BLACK_WINS, DRAW, OPEN = 1, 2, 3, 4
 """Results as the movetext tells them; 0 where it tells none."""
 
-_PLAIN = b"abcdefghKQRBNOx0123456789+#=.!?$ \t"
+_PLAIN = b"abcdefghKQRBNO0123456789+#=.!?$ \t"
 _SPACE, _WORD, _SPECIAL, _STRANGE = 0, 1, 2, 3
 
 
@@ -28,7 +28,7 @@ def _kinds() -> npt.NDArray[np.uint8]:
     kinds = np.full(256, _STRANGE, dtype=np.uint8)
     kinds[list(_PLAIN)] = _WORD
     kinds[list(b" \t")] = _SPACE
-    kinds[list(b"{}();*-/\r\n")] = _SPECIAL
+    kinds[list(b"{}();*-/x\r\n")] = _SPECIAL
     return kinds
 
 
@@ -143,7 +143,10 @@ def _scan(
         )
         if header and comment:
             # A comment that was never closed ends before the next game.
-            header = is_event
+            quote = at + 7
+            while quote < end and (data[quote] == 32 or data[quote] == 9):
+                quote += 1
+            header = is_event and quote < end and data[quote] == 34
         if header:
             if game < 0 or moves or (is_event and event):
                 if game >= 0 and (comment or depth != 0):
@@ -259,6 +262,11 @@ def _scan(
                 break
             if byte == 123:
                 comment = True
+            elif byte == 120:
+                # A capture names what takes; "xd5" alone is for the careful reader.
+                before = data[at - 2] if at >= 2 else np.uint8(32)
+                if ended or not (49 <= before <= 104) or kinds[before] != 1:
+                    flags[game] |= 1
             elif byte == 125 or byte == 59:
                 flags[game] |= 1
                 if byte == 59:
