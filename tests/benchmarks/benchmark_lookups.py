@@ -1,6 +1,6 @@
 """How many lookups a second the service answers, against an empty JSON route of the same server.
 
-    python tests/benchmarks/benchmark_lookups.py [--requests 400] [--repeats 15]
+    python tests/benchmarks/benchmark_lookups.py [--requests 400] [--repeats 15] [--write]
 
 A lookup is ``GET /api/plans``: classify the position, and find the plan notes
 that apply, of 500 in the store. The server is the one that ``pawnlore serve``
@@ -12,7 +12,8 @@ The positions are those of a study session: lines of one generated course of
 5,000 nodes are played through from the first move, one line after the other,
 chosen at random, so that some of them come up again. The service begins knowing
 none of them; how often it knew the pawns already is said, because that is what
-the rate hangs on. The status is 1 where the ratio is below what is wanted.
+the rate hangs on. ``--write`` keeps the figures in results/lookups.md. The
+status is 1 where the ratio is below what is wanted.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from urllib.parse import quote
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from generated_repertoire import write_repertoire
+from kept_result import keep_result, machine_load
 
 WANTED = 0.4
 NOTES = 500
@@ -203,6 +205,7 @@ def main() -> int:
     parser.add_argument("--requests", type=int, default=400)
     parser.add_argument("--repeats", type=int, default=15)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--write", action="store_true", help="keep the figures in results/")
     parser.add_argument("--serve", metavar="FOLDER", help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.serve:
@@ -212,13 +215,16 @@ def main() -> int:
         session = Session(folder, args.seed)
         served = Served(folder, Path(folder, "log"))
         try:
-            return measure(served, session, args.requests, args.repeats)
+            return measure(served, session, args.requests, args.repeats, write=args.write)
         finally:
             served.stop()
 
 
-def measure(served: Served, session: Session, requests: int, repeats: int) -> int:
+def measure(
+    served: Served, session: Session, requests: int, repeats: int, *, write: bool = False
+) -> int:
     """Ask for both in turns, print what was found, and give back the status."""
+    load = machine_load()
     client = Client(served.port)
     empty = ["/api/empty"] * requests
     # What is loaded at the first request is no part of any rate.
@@ -239,17 +245,25 @@ def measure(served: Served, session: Session, requests: int, repeats: int) -> in
     ratio = statistics.median(ratios)
     empty_rate = statistics.median(rate for rate, _ in rates)
     lookup_rate = statistics.median(rate for _, rate in rates)
-    print(
-        f"{NOTES} notes, {repeats} times {requests:,} requests on {CONNECTIONS} connections; "
-        f"{known:.1%} of the skeletons were known already"
-    )
-    print(f"empty route: {empty_rate:,.0f} a second; lookups: {lookup_rate:,.0f} a second")
-    print(f"the server's CPU time, empty route / lookup: {statistics.median(work):.2f}")
     kept = "kept" if ratio >= WANTED else "NOT KEPT"
-    print(
+    lines = [
+        f"{NOTES} notes, {repeats} times {requests:,} requests on {CONNECTIONS} connections; "
+        f"{known:.1%} of the skeletons were known already (the hit rate)",
+        f"empty route: {empty_rate:,.0f} a second; lookups: {lookup_rate:,.0f} a second",
+        f"the server's CPU time, empty route / lookup: {statistics.median(work):.2f}",
         f"lookups / empty route: {ratio:.2f} "
-        f"({min(ratios):.2f} to {max(ratios):.2f}; at least {WANTED}): {kept}"
-    )
+        f"({min(ratios):.2f} to {max(ratios):.2f}; at least {WANTED}): {kept}",
+    ]
+    print("\n".join(lines))
+    if write:
+        keep_result(
+            "lookups",
+            "Lookups through the real server",
+            "Written by `benchmark_lookups.py --write`. Classifying a position and finding its "
+            "notes, against an empty JSON route of the same server in the same run.",
+            lines,
+            load,
+        )
     return int(ratio < WANTED)
 
 
