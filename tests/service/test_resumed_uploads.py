@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import time
@@ -47,8 +48,10 @@ def test_an_upload_is_done_by_the_next_service(tmp_path: Path, end: int) -> None
             assert job["state"] in ("waiting", "running")
         assert job["state"] == "running" and job["done"] < len(raw)
         client.connection.close()
-        service.process.send_signal(end)
-        assert service.process.wait(30) == (0 if end == signal.SIGTERM else -end)
+        assert service.process.pid is not None
+        os.kill(service.process.pid, end)
+        service.process.join(30)
+        assert service.process.exitcode == (0 if end == signal.SIGTERM else -end)
     store = open_store(f"sqlite:///{tmp_path / 'store.sqlite'}")
     # Nothing of it can be seen yet, and it is not lost.
     assert RepertoireShelf(store).list() == []
