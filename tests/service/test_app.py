@@ -20,6 +20,7 @@ from pawnlore.service.api.json_body import parse_json
 from pawnlore.service.api.problems import CONTENT_TYPE, KINDS, Problem
 from pawnlore.service.deadline import Deadline, OutOfTime
 from pawnlore.service.logs import JsonLines
+from pawnlore.service.running import parts_of
 from pawnlore.service.settings import (
     ServiceLimits,
     Settings,
@@ -60,6 +61,17 @@ def test_health_and_readiness(client: FlaskClient) -> None:
     ready = client.get("/readyz").json
     assert ready is not None
     assert ready["status"] == "ready"
+
+
+def test_a_service_that_stops_is_not_ready_any_more(
+    service: TestService, client: FlaskClient
+) -> None:
+    parts_of(service.app).stopping.set()
+    answer = client.get("/readyz")
+    assert "stopping" in problem(answer, 503)["detail"]
+    assert answer.headers["Retry-After"] == "5"
+    # It still lives, and answers what is in flight.
+    assert client.get("/healthz").status_code == 200
 
 
 def test_a_lost_store_is_told_and_recovers(service: TestService, client: FlaskClient) -> None:

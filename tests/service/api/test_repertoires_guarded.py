@@ -157,14 +157,27 @@ def test_hostile_names(lasting: TestService, name: str, file: str) -> None:
                 assert "\n" not in back.headers["Content-Disposition"]
 
 
-def test_an_upload_ends_when_the_service_stops(tmp_path: Path) -> None:
-    service = make_service(tmp_path)
-    parts_of(service.app).stopping.set()
-    client = service.client()
-    job = upload(client, ONE)
-    assert job["state"] == "failed" and "stopped" in job["message"]
-    listed = client.get("/api/repertoires").json
-    assert listed is not None and listed["items"] == []
-    assert [path.name for path in tmp_path.iterdir() if path.name.startswith("upload-")] == []
-    for _ in ended(service):
-        pass
+def test_an_upload_to_a_service_that_stops_is_kept_for_the_next_one(tmp_path: Path) -> None:
+    stopping = make_service(tmp_path)
+    parts_of(stopping.app).stopping.set()
+    client = stopping.client()
+    begun = client.post("/api/repertoires", data=ONE, content_type=PGN)
+    assert begun.status_code == 202, begun.text
+    with stopping.app.app_context():
+        repertoires().runner.wait()
+    job: Any = client.get(begun.headers["Location"]).json
+    assert job["state"] == "waiting"
+    listed: Any = client.get("/api/repertoires").json
+    assert listed["items"] == []
+    stopping.store.close()
+    following = make_service(tmp_path)
+    for _ in ended(following):
+        with following.app.app_context():
+            repertoires().runner.resume()
+        client = following.client()
+        for _ in range(900):
+            job = client.get(begun.headers["Location"]).json
+            if job["state"] in ("done", "failed"):
+                break
+            time.sleep(0.02)
+        assert job["state"] == "done", job
