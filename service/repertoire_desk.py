@@ -114,6 +114,8 @@ class RepertoireDesk:
             held = self._open.get(id)
             if held is not None and _current(held, stored, labels):
                 self._open.move_to_end(id)
+                # Its name may be another one by now.
+                held[1].stored = stored
                 return held[1]
         # Two that open the same one at the same time do it twice, and wait for nobody.
         found = self._read(stored, labels)

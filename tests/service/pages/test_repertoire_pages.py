@@ -293,6 +293,10 @@ def test_another_name_and_side(empty: TestService) -> None:
     id, client = upload(empty, ("a.pgn", CARLSBAD)), empty.client()
     place = f"/repertoires/{id}/manage"
     key = form_key(client, place, headers=HTML)
+    assert "<bdi>a</bdi>" in client.get(f"/repertoires/{id}", headers=HTML).text  # it is open
+    data = {"form_key": key, "name": "Another", "side": ""}
+    assert client.post(place, data=data, headers=OURS).status_code == 303
+    assert "<bdi>Another</bdi>" in client.get(f"/repertoires/{id}", headers=HTML).text
     for name, status in (("", 422), ("x" * 201, 422), ("a\nb", 422), ("The Quiet Lever", 303)):
         data = {"form_key": key, "name": name, "side": "black"}
         assert client.post(place, data=data, headers=OURS).status_code == status
