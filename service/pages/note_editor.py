@@ -375,6 +375,8 @@ def _picture(form: NoteForm) -> NotePicture:
         example = example_of(note, lambda one: known.verdict(one)[0], catalogue)
     else:
         example = model_example(fields.structure, fields.holder, catalogue)
+        if not fields.structure:
+            example = Example(example.fen, "Choose a structure, and its pawns stand here")
     pawns = skeleton_from_fen(example.fen.split(None, 1)[0])
     verdict, _by = known.verdict(pawns)
     holder = verdict.holder if verdict.structure == fields.structure else ""

@@ -132,7 +132,7 @@ class NoteShelf:
         with self.store.reading() as connection:
             return [StoredNote(*row) for row in connection.execute(query)]
 
-    def structures_in_use(self, *, published: bool | None = None) -> dict[str, int]:
+    def structures_in_use(self) -> dict[str, int]:
         """How many notes there are on each structure that has any."""
         query = (
             select(NoteRow.structure, func.count())
@@ -140,8 +140,6 @@ class NoteShelf:
             .group_by(NoteRow.structure)
             .order_by(NoteRow.structure)
         )
-        if published is not None:
-            query = query.where(NoteRow.published == published)
         with self.store.reading() as connection:
             return {str(name): int(count) for name, count in connection.execute(query)}
 

@@ -220,7 +220,7 @@ def test_every_form_needs_its_key(service: TestService, client: FlaskClient) -> 
 def _course(service: TestService) -> str:
     answer = service.client().post(
         "/api/repertoires?name=Course&side=white",
-        data=b'[Event "E"]\n\n1. d4 d5 2. c4 *\n',
+        data=b'[Event "E"]\n\n1. d4 d5 2. c4 e6 3. Nc3 Nf6 4. cxd5 exd5 5. Bg5 Be7 6. e3 O-O 7. Bd3 Nbd7 8. Qc2 Re8 9. Nf3 Nf8 10. O-O c6 11. Rab1 a5 *\n',
         content_type="application/x-chess-pgn",
     )
     assert answer.status_code in (200, 201, 202), answer.text
