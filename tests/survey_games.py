@@ -85,3 +85,22 @@ def random_games(seed: int, count: int, *, wild: bool = False) -> list[chess.Boa
             start = STARTS[index % len(STARTS)] if index % 3 == 0 else ""
             boards.append(random_game(dice, fen=start))
     return boards
+
+
+def collection(seed: int, count: int) -> str:
+    """Games with players, dates and ratings."""
+    dice = random.Random(seed)
+    texts = []
+    for index, board in enumerate(random_games(seed, count)):
+        headers = (
+            ("White", f"P{dice.randrange(50)}"),
+            ("Black", f"Q{dice.randrange(50)}"),
+            ("Date", f"{dice.randrange(1990, 2026)}.??.??"),
+            ("Round", str(index)),
+            ("WhiteElo", str(dice.randrange(800, 2800))),
+            ("BlackElo", dice.choice(("?", "", "2100"))),
+            ("ECO", "A00"),
+        )
+        result = dice.choice(("1-0", "0-1", "1/2-1/2"))
+        texts.append(pgn(board, dice=dice, headers=headers, result=result))
+    return "".join(texts)

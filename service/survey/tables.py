@@ -53,7 +53,7 @@ class Columns:
     @property
     def texts(self) -> dict[str, str]:
         """The headers that become text columns, by the columns' names."""
-        chosen = {"eco": "ECO", "opening": "Opening"}
+        chosen = {"eco": "ECO", "opening": "Opening", "start": "FEN"}
         if self.players:
             chosen |= {"white": "White", "black": "Black"}
         return chosen | {f"header_{name.lower()}": name for name in self.headers}

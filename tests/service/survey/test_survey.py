@@ -21,7 +21,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from survey_games import pgn, random_game, random_games
+from survey_games import collection, pgn, random_game, random_games
 
 from pawnlore.service.cli import main
 from pawnlore.service.survey import place as place_module
@@ -40,24 +40,6 @@ from pawnlore.service.survey.tables import TABLES, Columns
 
 SMALL = Options(shard_bytes=16_000, part_bytes=16_000)
 WHERE = ("game", "file", "offset")
-
-
-def collection(seed: int, count: int) -> str:
-    dice = random.Random(seed)
-    texts = []
-    for index, board in enumerate(random_games(seed, count)):
-        headers = (
-            ("White", f"P{dice.randrange(50)}"),
-            ("Black", f"Q{dice.randrange(50)}"),
-            ("Date", f"{dice.randrange(1990, 2026)}.??.??"),
-            ("Round", str(index)),
-            ("WhiteElo", str(dice.randrange(800, 2800))),
-            ("BlackElo", dice.choice(("?", "", "2100"))),
-            ("ECO", "A00"),
-        )
-        result = dice.choice(("1-0", "0-1", "1/2-1/2"))
-        texts.append(pgn(board, dice=dice, headers=headers, result=result))
-    return "".join(texts)
 
 
 def rows(folder: Path | str, table: str, *, places: bool = False) -> list[dict[str, object]]:
