@@ -9,22 +9,18 @@ from pawnlore.service.access.needs import READ, WRITE, needs, students_may
 from pawnlore.service.api.problems import Problem
 from pawnlore.service.api.readers import readers_notes
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
-from pawnlore.service.exports.booklet_type import SECTION_NAMES
-from pawnlore.service.lookup import CatalogueText, lookup
-from pawnlore.service.note_index import NoteIndex
+from pawnlore.service.exports.split import author_of
 from pawnlore.service.pages.group_cards import BY_SIZE, TO_TEACH, group_cards
 from pawnlore.service.pages.group_filter import chapter_name, filter_choices, group_filter
 from pawnlore.service.pages.group_keys import find_group
 from pawnlore.service.pages.group_lines import group_lines
+from pawnlore.service.pages.group_notes import plans_of_group
 from pawnlore.service.pages.group_view import group_view
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.paging import page_number
-from pawnlore.service.pages.readers_notes import known_notes_of_group, shown_notes
 from pawnlore.service.pages.repertoire_summary import repertoire_summary
-from pawnlore.structures.catalogue import UNSETTLED, Family, shipped_catalogue
-from pawnlore.structures.query_position import QueryPosition
-from pawnlore.structures.skeleton import Skeleton
-from pawnlore.structures.verdict import Verdict
+from pawnlore.structures.catalogue import Family, shipped_catalogue
+from pawnlore.structures.skeleton import placement
 
 pages = Blueprint("groups", __name__)
 pages.record(provide_repertoires)
@@ -81,18 +77,17 @@ def group(id: str, structure: str, holder: str) -> Response:
     lines = group_lines(
         work, view.group, chapter=chapter, page=page_number(request.args.get("page"))
     )
-    known = known_notes_of_group(readers_notes(), view.group)
+    side = author_of(view.group, work.side.side) or ""
     return page(
         "repertoires/group.html",
         stored=opened.stored,
         view=view,
         lines=lines,
         chapter=chapter,
-        notes=shown_notes((one, one.note.plan_of(holder), "") for one in known),
-        note_count=len(known),
-        section_names=SECTION_NAMES,
+        side=side,
+        plans=plans_of_group(readers_notes(), view.group, view.skeleton, side),
+        drawn=placement(view.skeleton) if view.skeleton else "",
         family=_family(structure),
-        catalogue=_catalogue(structure, holder) if not known else (),
         student=caller().student,
         may_write=caller().may(WRITE),
     )
@@ -103,10 +98,3 @@ def _family(structure: str) -> Family | None:
         return shipped_catalogue()[structure]
     except KeyError:
         return None
-
-
-def _catalogue(structure: str, holder: str) -> tuple[CatalogueText, ...]:
-    """What the catalogue says where the author has said nothing; the holder's plan first."""
-    verdict = Verdict(structure, holder, 1.0, True, UNSETTLED, "both", 0.0)
-    best = lookup(QueryPosition(Skeleton(0, 0), None), lambda _: verdict, NoteIndex(())).next_best
-    return tuple(one.text for one in best if one.text is not None)

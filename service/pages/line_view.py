@@ -8,9 +8,15 @@ from dataclasses import dataclass
 from pawnlore.service.exports.booklet_lines import main_end
 from pawnlore.service.pages.elsewhere import Elsewhere, elsewhere
 from pawnlore.service.pages.group_keys import GroupKey, group_keys
-from pawnlore.service.pages.line_moves import LineMoves, glyph_signs, line_moves, node_comments
+from pawnlore.service.pages.line_moves import (
+    COMMENT_ROOM,
+    LineMoves,
+    glyph_signs,
+    line_moves,
+    node_comments,
+)
 from pawnlore.service.pages.line_steps import Step, line_steps
-from pawnlore.service.pages.shown_text import shown
+from pawnlore.service.pages.shown_text import shown, size_of
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.line_text import moves_text, numbered
 from pawnlore.structures.reminders import reminders_in
@@ -50,9 +56,10 @@ class LineView:
 
     ``leaf`` is the last node of the line that is walked. ``fen`` is none where
     the line is too long to be played. ``move`` is the move that led here, with
-    its number and signs. ``before``, ``after`` and the first and last node are
-    where the arrows lead. ``group`` is the line's group; ``comment`` is all that
-    is said at this move.
+    its number and signs. ``side`` is ours, empty where nobody knows. ``before``,
+    ``after`` and ``first`` are where the arrows lead. ``group`` is the line's
+    group. ``comment`` is all that is said at this move, and ``comment_cut`` tells
+    that the moves have less of it.
     """
 
     node: int
@@ -62,12 +69,14 @@ class LineView:
     fen: str | None
     skeleton: Skeleton
     orientation: str
+    side: str
     verdict: Verdict
     group: GroupKey
     steps: tuple[Step, ...]
     more_steps: int
     moves: LineMoves
     comment: str
+    comment_cut: bool
     reminders: tuple[tuple[str, str], ...]
     before: int | None
     after: int | None
@@ -95,15 +104,14 @@ def line_view(work: Workbook, node: int, leaf: int | None = None) -> LineView:
     at = line.index(node)
     game = book.game_of(node)
     place = work.groups.of_line[work.paths.index(leaf)]
-    group = work.groups.groups[place]
     steps, more_steps = line_steps(work, path, node)
     below = book.children(node)
     walked = line[at + 1] if at + 1 < len(line) else None
     others, more = elsewhere(work, node)
     close, apart = glyph_signs(book, node)
+    comment = node_comments(book, node, _COMMENT_ROOM)
     side = work.side.of_game(bisect_right(book.games, node, key=lambda one: one.first) - 1)
-    if side not in ("white", "black"):
-        side = "black" if group.stance == "theirs" and group.holder == "white" else "white"
+    side = side if side in ("white", "black") else ""
     return LineView(
         node=node,
         leaf=leaf,
@@ -111,13 +119,15 @@ def line_view(work: Workbook, node: int, leaf: int | None = None) -> LineView:
         move=" ".join((numbered(book, node) + close, apart)).strip() if at else "",
         fen=Replay(book).board(node).fen() if at <= MOST_PLAYED else None,
         skeleton=Skeleton(book.pawns[2 * node], book.pawns[2 * node + 1]),
-        orientation=side,
+        orientation=side or "white",
+        side=side,
         verdict=work.distinct.verdicts[int(work.distinct.inverse[node])],
         group=group_keys(work.groups)[place],
         steps=steps,
         more_steps=more_steps,
         moves=line_moves(book, line, node, path.settles_at),
-        comment=node_comments(book, node, _COMMENT_ROOM),
+        comment=comment,
+        comment_cut=size_of(comment) > COMMENT_ROOM,
         reminders=_reminders(work, node),
         before=line[at - 1] if at else None,
         after=walked,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import chess
 from flask import Blueprint, Response, request
 
 from pawnlore.service.access.caller import caller
@@ -10,12 +11,11 @@ from pawnlore.service.api.lookups import lookups
 from pawnlore.service.api.problems import Problem
 from pawnlore.service.api.readers import readers_notes
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
-from pawnlore.service.exports.booklet_type import SECTION_NAMES
 from pawnlore.service.lookup import Lookup, lookup
 from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.line_view import LineView, line_view
-from pawnlore.service.pages.readers_notes import shown_notes
+from pawnlore.service.pages.plan_view import plan_view
 from pawnlore.service.study_position import study_position
 from pawnlore.structures.skeleton import placement
 from pawnlore.structures.verdict import Verdict
@@ -42,16 +42,15 @@ def position(id: str, node: int) -> Response:
     asked = request.args.get("line", "")
     is_number = asked.isascii() and asked.isdecimal() and len(asked) <= _MOST_DIGITS
     view = line_view(work, node, int(asked) if is_number else None)
+    drawn = view.fen or placement(view.skeleton)
     found = _looked_up(view, work.book.game_of(node).chapter)
     return page(
         "repertoires/line.html",
         stored=opened.stored,
         view=view,
         words=_words(view.verdict),
-        notes=shown_notes((one.known, one.plan_of, one.reason) for one in found.notes),
-        note_count=len(found.notes),
-        catalogue=[best.text for best in found.next_best if best.text is not None],
-        section_names=SECTION_NAMES,
+        plans=plan_view(found, chess.BaseBoard(drawn.split()[0]), view.side),
+        drawn=drawn,
         student=caller().student,
         may_write=caller().may(WRITE),
     )

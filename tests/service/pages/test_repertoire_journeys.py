@@ -131,7 +131,7 @@ def test_uploading_by_choice_with_a_bad_file(
         accessible(browser)
         if screen == "desktop":
             shots(browser, "upload-running")
-    says(browser, "Two files is there")
+    says(browser, "Uploaded: Two files")
     told = words(browser, ".problems")
     assert told == (
         "bad.pgn, game 1, line 4, move 2... Nf9 no piece of Black can move to f9"
@@ -172,7 +172,7 @@ def test_uploading_by_drop_with_a_bad_file(
     says(browser, "2 files are ready to be uploaded.")
     assert browser.switch_to.active_element.text == "Upload"
     press(browser, Keys.ENTER)
-    says(browser, "good is there")
+    says(browser, "Uploaded: good")
     assert words(browser, ".problems").startswith("bad.pgn, game 1, line 4, move 2... Nf9")
     assert not complaints(browser)
 
@@ -387,7 +387,7 @@ def test_reading_and_uploading_without_scripts(
         see(browser, "#upload-form button").click()
         says(browser, "50 % was read.")
         assert not browser.find_elements(By.CSS_SELECTOR, ".only-with-scripts:not([hidden])")
-    says(browser, "bad is there")
+    says(browser, "Uploaded: bad")
     id = (see(browser, ".actions a.button").get_attribute("href") or "").rpartition("/")[2]
     browser.get(served.at(f"/repertoires/{id}/delete"))
     browser.find_element(By.XPATH, '//button[text()="Delete it for good"]').click()

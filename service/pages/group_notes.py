@@ -1,0 +1,50 @@
+"""The plan notes on a group of lines, for its page."""
+
+from __future__ import annotations
+
+import chess
+
+from pawnlore.service.lookup import AppliedNote, Lookup, lookup
+from pawnlore.service.note_index import KnownNote, NoteIndex
+from pawnlore.service.pages.plan_view import PlanView, plan_view
+from pawnlore.structures.catalogue import UNSETTLED
+from pawnlore.structures.groups import Group
+from pawnlore.structures.note_places import notes_of_group
+from pawnlore.structures.query_position import QueryPosition
+from pawnlore.structures.skeleton import Skeleton, placement
+from pawnlore.structures.verdict import Verdict
+
+
+def known_notes_of_group(index: NoteIndex, group: Group) -> list[KnownNote]:
+    """The notes on a group's structure and holder, the most specific first."""
+    listed = index.on(group.structure)
+    by_note = {id(known.note): known for known in listed}
+    return [by_note[id(note)] for note in notes_of_group([one.note for one in listed], group)]
+
+
+def plans_of_group(
+    index: NoteIndex, group: Group, skeleton: Skeleton | None, side: str
+) -> PlanView:
+    """The plans of a group: all notes on it, or where there are none what the catalogue says.
+
+    They are drawn on the pawns that stand for the group. ``side`` is ours, or
+    empty where nobody knows.
+    """
+    verdict = Verdict(group.structure, group.holder, 1.0, True, UNSETTLED, "both", 0.0)
+    applied = tuple(
+        AppliedNote(known, _when(known), known.note.plan_of(group.holder))
+        for known in known_notes_of_group(index, group)
+    )
+    found = Lookup(verdict, applied, ())
+    if not applied and group.settled:
+        # Pawns are asked for by name here, so which ones they are does not matter.
+        position = QueryPosition(skeleton or Skeleton(0, 0), None)
+        found = lookup(position, lambda _: verdict, NoteIndex(()))
+    board = chess.BaseBoard(placement(skeleton) if skeleton else None)
+    return plan_view(found, board, side)
+
+
+def _when(known: KnownNote) -> str:
+    """When a note applies, in words; empty where it always does."""
+    words = " and ".join(known.note.when.words())
+    return f"when {words}" if words else ""
