@@ -35,12 +35,16 @@ class BreakEnd:
 
 @dataclass(frozen=True, slots=True)
 class BreakLine:
-    """One break; ``when`` says whether it can be played, empty where no board tells."""
+    """One break; ``when`` says whether it can be played, empty where no board tells.
+
+    ``played`` says how many of a repertoire's lines play it, where one was asked.
+    """
 
     text: str
     kind: str
     when: str
     playable: bool
+    played: str
     ends: tuple[BreakEnd, ...]
 
 
@@ -74,8 +78,16 @@ def _line(prospect: Prospect, tree: BreakTree) -> BreakLine:
         _KINDS[told.kind],
         "" if board is None else _when(board),
         board is not None and board.playable,
+        _played(prospect, tree),
         tuple(_end(branch, tree) for branch in ends[:_MOST_ENDS]),
     )
+
+
+def _played(prospect: Prospect, tree: BreakTree) -> str:
+    if not tree.lines or not prospect.played:
+        return ""
+    verb = "plays" if prospect.played == 1 else "play"
+    return f"{prospect.played:,} of your {tree.lines:,} lines here {verb} it"
 
 
 def _when(board: OnBoard) -> str:

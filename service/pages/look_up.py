@@ -22,7 +22,12 @@ from pawnlore.service.labelled_repertoire import with_labels
 from pawnlore.service.lookups_at_hand import Lookups
 from pawnlore.service.pages.break_view import break_view
 from pawnlore.service.pages.layout import page
-from pawnlore.service.pages.look_up_view import here_in, lines_with, similar_in
+from pawnlore.service.pages.look_up_view import (
+    here_in,
+    lines_with,
+    middlegames_of,
+    similar_in,
+)
 from pawnlore.service.pages.plan_view import plan_view
 from pawnlore.service.pages.verdict_view import verdict_view
 from pawnlore.service.played_line import MOVES_LENGTH, PlayedLine, play_line
@@ -105,15 +110,20 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
     stored, more = _stored(asked)
     walked = next((one for one in stored if one.id == asked.repertoire), None)
     opened = {one.id: repertoires().desk.open(one.id) for one in stored}
-    here = opened.get(walked.id) if walked else None
+    book = opened.get(walked.id) if walked else None
+    here = here_in(book, line) if book else None
+    begins = not line.start and not line.moves
     position = line.position
-    found, by = readers_look_up(position)
+    found, by = readers_look_up(position, here.chapter if here else "")
     # Told to no student: it would give away where a label stands instead.
     told = None if student else explain(known.classifier, position.skeleton, known.examples)
-    side = asked.side or (_side_of(here) if here else "")
+    side = asked.side or (_side_of(book) if book else "")
     board = line.board or chess.BaseBoard(_drawn(line).split(None, 1)[0])
     notes = known.notes()
-    tree = break_tree(position, _with_own_labels(known))
+    if book and not student:
+        tree = break_tree(position, book.work.classify, book.work.book, book.work.distinct)
+    else:
+        tree = break_tree(position, _with_own_labels(known))
     return page(
         "look_up.html",
         422 if line.fault else 200,
@@ -127,15 +137,16 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
         plans=plan_view(found, board, side),
         breaks=break_view(tree),
         walked=walked,
-        here=here_in(here, line) if here else None,
-        similar=similar_in(here, position.skeleton) if here else (),
+        here=here,
+        middlegames=middlegames_of(book) if book and begins else (),
+        similar=similar_in(book, position.skeleton) if book else (),
         same=lines_with(opened.values(), found.verdict),
         repertoires=stored,
         more_repertoires=more,
         student=student,
         may_write=caller().may(WRITE) and not student,
         ended=_ended(line.board),
-        begins=not line.start and not line.moves,
+        begins=begins,
         elsewhere=() if student or found.notes else notes.on(found.verdict.structure),
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from pawnlore.service.pages.group_keys import group_keys
+from pawnlore.service.pages.group_keys import GroupKey, group_keys
 from pawnlore.service.pages.shown_text import shown
 from pawnlore.service.played_line import PlayedLine
 from pawnlore.service.position_places import Continuation
@@ -13,7 +13,8 @@ from pawnlore.service.repertoire_desk import OpenRepertoire
 from pawnlore.structures.skeleton import Skeleton
 from pawnlore.structures.verdict import Verdict
 
-_NAME_ROOM, _MOST_PLACES, _MOST_MOVES, _MOST_SIMILAR = 160, 6, 30, 4
+_NAME_ROOM, _MOST_PLACES, _MOST_MOVES, _MOST_SIMILAR = 160, 4, 30, 4
+_MOST_GROUPS = 12
 _FARTHEST = 6.0
 """Distance beyond which pawns are not called similar; see `pawn_distances`."""
 
@@ -28,13 +29,17 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Here:
-    """Where a repertoire has the position, and the moves that it goes on with."""
+    """Where a repertoire has the position, and the moves that it goes on with.
+
+    ``chapter`` is the one that all its places are in, empty where there is none.
+    """
 
     places: tuple[Place, ...]
     more: int
     lines: int
     moves: tuple[Continuation, ...]
     complete: bool
+    chapter: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +77,9 @@ def here_in(opened: OpenRepertoire, line: PlayedLine) -> Here | None:
     )
     more = max(0, len(found.nodes) - _MOST_PLACES)
     moves = tuple(move for move in found.moves if move.san != "--")[:_MOST_MOVES]
-    return Here(places, more, found.lines, moves, found.complete)
+    chapters = {book.game_of(node).chapter for node in found.nodes}
+    chapter = chapters.pop() if len(chapters) == 1 else ""
+    return Here(places, more, found.lines, moves, found.complete, chapter)
 
 
 def lines_with(opened: Iterable[OpenRepertoire], verdict: Verdict) -> tuple[SameStructure, ...]:
@@ -100,6 +107,13 @@ def lines_with(opened: Iterable[OpenRepertoire], verdict: Verdict) -> tuple[Same
             )
     found.sort(key=lambda one: one.holder != verdict.holder)
     return tuple(found)
+
+
+def middlegames_of(opened: OpenRepertoire) -> tuple[tuple[GroupKey, int], ...]:
+    """The largest groups of a repertoire, each with the number of its lines."""
+    groups = opened.work.groups
+    keys = group_keys(groups)[:_MOST_GROUPS]
+    return tuple((key, len(groups.groups[key.place].lines)) for key in keys)
 
 
 def similar_in(opened: OpenRepertoire, skeleton: Skeleton) -> tuple[Similar, ...]:

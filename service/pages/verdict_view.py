@@ -63,7 +63,7 @@ def verdict_view(
         HOLDERS[verdict.holder] if settled else "",
         "" if not by else "You labelled these pawns." if labelled else _sure(verdict),
         tuple(_reasons(verdict, told, catalogue)) if by else (),
-        () if told is None else tuple(_marks(told)),
+        tuple(_marks(told)) if settled and told is not None else (),
     )
 
 
@@ -99,9 +99,10 @@ def _reasons(
             yield "Second choice", f"{second}, {chance(verdict.second_probability)}."
     if told is None:
         return
-    if told.speaks_for:
+    # That no name fits is said by no single pawn.
+    if told.speaks_for and verdict.structure != UNSETTLED:
         yield "For it", f"{_pawns(told.speaks_for)}."
-    if told.speaks_against:
+    if told.speaks_against and verdict.structure != UNSETTLED:
         yield "Against it", f"{_pawns(told.speaks_against)}."
     for missed in told.missed:
         name = f"{heading(missed.structure)}, {HOLDERS[missed.holder]}"

@@ -7,10 +7,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browsers import Browser, Served, accessible, complaints, says, shots
+from browsers import Browser, Served, accessible, complaints, says, see, shots, start, until
 from flask.testing import FlaskClient
 from page_forms import form_key
 from running_services import TestService, make_service
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 
 from pawnlore.service.pages.static_files import FOLDER, asset
 
@@ -152,3 +154,54 @@ def test_a_problem_page_breaks_no_rule(browser: Browser, served: Served) -> None
     says(browser, "There is nothing here")
     accessible(browser)
     shots(browser, "problem")
+
+
+@pytest_browser
+def test_signing_in_with_a_token_and_out_again(browser: Browser, tmp_path: Path) -> None:
+    running = start(tmp_path, sign_in=True)
+    try:
+        token = running.service.token()
+        browser.get(running.at("/look-up", moves="d4"))
+        says(browser, "Sign in first")
+        accessible(browser)
+        browser.find_element(By.ID, "token").send_keys("wrong", Keys.ENTER)
+        says(browser, "The token is not known")
+        browser.back()
+        browser.find_element(By.ID, "token").send_keys(token, Keys.ENTER)
+        # It leads to the page that was asked for.
+        until(browser, lambda driver: driver.current_url.endswith("/look-up?moves=d4"))
+        says(browser, "laptop")
+        see(browser, ".reader button").click()
+        says(browser, "Nobody is signed in")
+        assert not [line for line in complaints(browser) if "40" not in line]
+    finally:
+        running.stop()
+
+
+@pytest_browser
+def test_a_form_that_was_open_too_long_can_be_sent_again(browser: Browser, tmp_path: Path) -> None:
+    running = start(tmp_path, sign_in=True)
+    try:
+        token = running.service.token()
+        browser.get(running.at("/sign-in"))
+        browser.delete_all_cookies()
+        browser.find_element(By.ID, "token").send_keys(token, Keys.ENTER)
+        says(browser, "The form must be sent again")
+        accessible(browser)
+        # A token is not written into a page.
+        assert token not in browser.page_source
+        browser.find_element(By.CSS_SELECTOR, "input[name=token]").send_keys(token, Keys.ENTER)
+        says(browser, "laptop")
+    finally:
+        running.stop()
+
+
+def test_a_link_on_another_site_leads_to_a_page_that_says_so(client: FlaskClient) -> None:
+    followed = {
+        "Sec-Fetch-Site": "cross-site",
+        "Sec-Fetch-Mode": "navigate",
+        "Sec-Fetch-Dest": "document",
+    }
+    page = client.get("/look-up?moves=d4", headers={**BROWSER, **followed})
+    assert page.status_code == 401
+    assert 'href="/look-up?moves=d4">Open this page again' in page.text

@@ -319,3 +319,45 @@ def test_many_repertoires_are_looked_through_up_to_a_bound(
     text = unescape(client.get(f"{address}&repertoire={last}", headers=HTML).text)
     assert f"In <bdi>Course {MOST_REPERTOIRES + 1}</bdi>" in text and "Be7" in text
     made.store.close()
+
+
+def test_what_authors_wrote_is_shown_as_text(tmp_path_factory: pytest.TempPathFactory) -> None:
+    made = make_service(tmp_path_factory.mktemp("hostile"))
+    client = made.client()
+    pgn = (
+        f'[Event "{HOSTILE[2:]}"]\n\n1. d4 d5 2. c4 e6 3. Nc3 Nf6 4. cxd5 exd5 5. Bg5 c6 '
+        f"{{ {HOSTILE} }} 6. e3 Be7 7. Bd3 O-O 8. Nf3 Nbd7 9. O-O Re8 10. Qc2 Nf8 *\n"
+    )
+    name = quote(HOSTILE)
+    client.post(f"/api/repertoires?name={name}", data=pgn.encode(), content_type="text/plain")
+    with made.app.app_context():
+        repertoires().runner.wait()
+    NoteShelf(made.store).create(
+        '+++\nstructure = "carlsbad"\nholder = "white"\nside = "holder"\n'
+        f"title = '{HOSTILE}'\nmodel_line = '1. d4 d5'\n+++\n{HOSTILE}\n\n[x](javascript:alert(1))\n"
+    )
+    id = repertoire_of(client)
+    for path in (
+        "/",
+        f"/look-up?repertoire={id}",
+        f"/look-up?moves={quote('d4 d5 c4 e6 Nc3 Nf6 cxd5 exd5 Bg5 c6 e3')}&repertoire={id}",
+        "/structures/carlsbad",
+    ):
+        answer = client.get(path, headers=HTML)
+        assert answer.status_code == 200
+        assert "<script>" not in answer.text and "<img" not in answer.text
+        assert 'href="javascript' not in answer.text
+        assert "&lt;script&gt;alert(1)" in answer.text, path
+    made.store.close()
+
+
+def test_a_note_for_one_chapter_is_found_where_only_that_chapter_has_the_position(
+    client: FlaskClient,
+) -> None:
+    id = repertoire_of(client)
+    found = client.get(f"/api/repertoires/{id}/nodes?structure=isolated-queen-pawn&holder=black")
+    assert found.json is not None
+    rows = [row for row in found.json["items"] if row["ply"] > 17]
+    assert rows
+    text = look(client, f"repertoire={id}&moves={quote('d4 d5 c4 e6 Nc3 c5 cxd5 exd5 Nf3 Nc6')}")
+    assert "Tarrasch Defence: against the isolani" in text

@@ -356,3 +356,20 @@ def test_what_is_first_to_be_done(browser: Browser, empty_service: Served) -> No
     accessible(browser)
     shots(browser, "first")
     assert not complaints(browser)
+
+
+def test_the_fen_can_be_copied(browser: Browser, served: Served) -> None:
+    browser.get(served.at("/look-up", moves="d4 d5"))
+    see(browser, "#setting-up summary").click()
+    wanted = "rnbqkbnr/ppp1pppp/8/3p4/3P4/8/PPP1PPPP/RNBQKBNR w KQkq d6 0 2"
+    assert see(browser, "#fen").get_attribute("value") == wanted
+    browser.execute_cdp_cmd(
+        "Browser.grantPermissions",
+        {"permissions": ["clipboardReadWrite", "clipboardSanitizedWrite"]},
+    )
+    see(browser, "#copy-fen").click()
+    live(browser, "The FEN is copied.")
+    copied = browser.execute_async_script(
+        "const done = arguments[0]; navigator.clipboard.readText().then(done, done)"
+    )
+    assert copied == wanted
