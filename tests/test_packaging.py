@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
 import sysconfig
 import tomllib
+import urllib.request
 import venv
 import zipfile
 from pathlib import Path
@@ -148,3 +150,30 @@ def test_the_installed_command_runs_the_demo_from_an_unrelated_folder(
     assert ran.returncode == 0, ran.stdout + ran.stderr
     written = [path for path in tmp_path.rglob("*") if path.is_file()]
     assert written, "the demo wrote nothing into the folder it was run from"
+
+
+def test_the_installed_command_serves_its_pages(installed: Path, tmp_path: Path) -> None:
+    clean = {k: v for k, v in os.environ.items() if k not in ("PYTHONPATH", "PYTHONHOME")}
+    serving = subprocess.Popen(
+        [str(installed / "pawnlore"), "serve", "--port", "0"],
+        cwd=tmp_path,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        env={**clean, "PAWNLORE_HOME": str(tmp_path / "home")},
+    )
+    try:
+        assert serving.stdout is not None
+        address = re.search(r"http://[^/]+", serving.stdout.readline())
+        assert address is not None
+        with urllib.request.urlopen(f"{address[0]}/look-up?moves=d4", timeout=60) as answer:
+            page = answer.read().decode("utf-8")
+        assert "No settled structure" in page
+        links = re.findall(r'(?:href|src)="(/static/[^"]+)"', page)
+        assert {link.rpartition("/")[2] for link in links} >= {"book.css", "look_up.js"}
+        for link in links:
+            with urllib.request.urlopen(address[0] + link, timeout=60) as answer:
+                assert answer.status == 200 and answer.read()
+    finally:
+        serving.terminate()
+        serving.communicate(timeout=60)

@@ -334,7 +334,8 @@ def test_what_authors_wrote_is_shown_as_text(tmp_path_factory: pytest.TempPathFa
         repertoires().runner.wait()
     NoteShelf(made.store).create(
         '+++\nstructure = "carlsbad"\nholder = "white"\nside = "holder"\n'
-        f"title = '{HOSTILE}'\nmodel_line = '1. d4 d5'\n+++\n{HOSTILE}\n\n[x](javascript:alert(1))\n"
+        f"title = '{HOSTILE}'\nmodel_line = '1. d4 d5'\n+++\n"
+        f"{HOSTILE}\n\n[x](javascript:alert(1))\n"
     )
     id = repertoire_of(client)
     for path in (
