@@ -15,6 +15,7 @@ from typing import Any
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
+from pawnlore.service.html_text import clean
 from pawnlore.structures.note_conditions import Conditions
 from pawnlore.structures.plan_note import NoteError, PlanNote, parse_note
 
@@ -140,7 +141,8 @@ def rewritten_note(text: str, fields: NoteFields) -> str:
 
 
 def _plain(body: str) -> str:
-    """A body without what a browser's form changes: line ends, and space at the ends."""
+    """A body without what a form changes: line ends, space at the ends, unshowable signs."""
+    body = clean(body)
     return body.replace("\r\n", "\n").replace("\r", "\n").strip()
 
 

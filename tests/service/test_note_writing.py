@@ -179,6 +179,13 @@ def test_line_ends_of_another_system_stay() -> None:
     assert rewritten_note(text, fields) == text
 
 
+def test_a_sign_that_no_page_can_show_stays_while_its_text_is_not_changed() -> None:
+    text = HAND_WRITTEN.replace("spaces", "spa\x0cces")
+    fields = fields_of(parse_note(text))
+    shown = dataclasses.replace(fields, body=fields.body.replace("\x0c", "\ufffd"))
+    assert rewritten_note(text, shown) == text
+
+
 def test_a_text_that_is_no_note_is_written_anew() -> None:
     fields = NoteFields("carlsbad", "any", "holder", "T", "Text.")
     assert rewritten_note("no note at all", fields) == written_note(fields)

@@ -115,3 +115,36 @@ def test_backup_and_restore(home: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert main(["backup", "-o", str(two), "--database", other]) == 0
     assert two.read_bytes() == one.read_bytes()
     store.close()
+
+
+def test_a_note_is_changed_deleted_and_restored(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first, second = NOTE, NOTE.replace("+++\n", "+++\n# mine\n", 1)
+    (home / "plan.md").write_text(first, encoding="utf-8")
+    (home / "new.md").write_text(second, encoding="utf-8")
+    assert main(["notes", "add", str(home / "plan.md"), "--draft"]) == 0
+    id = capsys.readouterr().out.strip()
+    assert main(["notes", "change", "plan.md", str(home / "new.md"), "--publish"]) == 0
+    assert main(["notes", "change", id, str(home / "plan.md"), "--expect", "1"]) == 2
+    assert "it is at revision 2 now" in capsys.readouterr().err
+    assert main(["notes", "show", id]) == 0
+    assert capsys.readouterr().out == second
+    assert main(["notes", "delete", id, "--expect", "1"]) == 2
+    assert main(["notes", "delete", id]) == 0
+    assert main(["notes", "show", id]) == 2
+    assert main(["notes", "restore", id, "--revision", "1", "--author", "Ada"]) == 0
+    capsys.readouterr()
+    assert main(["notes", "revisions", id]) == 0
+    rows = [row.split() for row in capsys.readouterr().out.splitlines()]
+    assert [(row[0], row[1], row[3]) for row in rows] == [
+        ("1", "created", "draft"),
+        ("2", "changed", "published"),
+        ("3", "deleted", "published"),
+        ("4", "restored", "published"),
+    ]
+    assert rows[-1][-1] == "Ada"
+    assert main(["notes", "show", id]) == 0
+    assert capsys.readouterr().out == first
+    for wrong in (["change", id], ["delete", id, "x"], ["change", id, "nowhere.md"]):
+        assert main(["notes", *wrong]) == 2

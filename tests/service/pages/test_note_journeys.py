@@ -335,6 +335,41 @@ def test_without_scripts_plans_are_read_and_written(browser: Browser, served: Se
     says(browser, "One more line.")
 
 
+def test_what_was_typed_outlives_a_restart_of_the_service(browser: Browser, served: Served) -> None:
+    stored = demo_note(served, "benko-with-the-extra-pawn.md")
+    browser.get(served.at(f"/notes/{stored.id}/edit"))
+    write(browser, "body", "Typed before the restart.")
+    served.restart()
+    press(browser, "Preview")
+    until(browser, lambda b: "before the restart" in b.find_element(By.ID, "preview").text)
+    press(browser, "Save")
+    says(browser, "Saved as revision 2")
+    assert shelf(served).get(stored.id).note().body.strip() == "Typed before the restart."
+
+
+@pytest.mark.parametrize("screen", [desktop, phone])
+def test_a_student_reads_what_is_published(
+    browser: Browser, served: Served, screen: object
+) -> None:
+    assert callable(screen)
+    stored = demo_note(served, "grunfeld-centre.md")
+    hidden = demo_note(served, "isolani-theirs.md")
+    shelf(served).change(hidden.id, hidden.text, expected_revision=hidden.revision, published=False)
+    screen(browser)
+    browser.get(served.at(f"/study/{served.service.link(served.repertoire)}"))
+    browser.get(served.at("/notes"))
+    says(browser, stored.title)
+    listed = browser.find_element(By.TAG_NAME, "main").text
+    assert hidden.title not in listed and "Edit" not in listed and "Write" not in listed
+    browser.find_element(By.PARTIAL_LINK_TEXT, stored.title).click()
+    says(browser, "our plan (White)")
+    page = browser.find_element(By.TAG_NAME, "main").text
+    assert "Edit" not in page and "revision" not in page.lower()
+    accessible(browser)
+    browser.get(served.at(f"/notes/{stored.id}/edit"))
+    says(browser, "A student link does not reach this.")
+
+
 def test_hostile_titles_are_text(browser: Browser, served: Served) -> None:
     title = "<img src=x onerror=alert(1)>"
     text = demo_note(served, "modern-benoni.md").text.replace('title = "', f'title = "{title} ')
