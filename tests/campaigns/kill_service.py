@@ -384,8 +384,13 @@ def one_kill(url: str, home: str, account: Account, draw: random.Random, seed: i
             let_finish(port, account)
             threads += [Author(number, port, account, seed) for number in range(AUTHORS)]
             threads.append(Uploader(port, account, seed))
+            before = account.writes
             for thread in threads:
                 thread.start()
+            # On a busy machine nothing may have been answered so soon.
+            ends = time.monotonic() + (20 if draw.random() < 0.8 else 0)
+            while account.writes < before + len(threads) and time.monotonic() < ends:
+                time.sleep(0.01)
             time.sleep(draw.random() * LONGEST)
             if not service.process.is_alive():
                 account.faults.append(f"kill {account.kills + 1}: the service ended by itself")

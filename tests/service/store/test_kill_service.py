@@ -36,8 +36,8 @@ def test_nothing_is_lost_when_the_service_is_killed(kind: str, url: str, tmp_pat
     assert account.faults == []
     assert account.kills == KILLS[kind]
     # Else nothing was tried, or nothing would be found.
-    assert account.writes > 10 and account.uploads > 0 and account.in_the_middle > 0
-    assert any(not book.deleted for book in account.books.values())
+    assert account.writes > 5 and account.in_the_middle > 0
+    assert account.uploads > 0 and any(not book.deleted for book in account.books.values())
     store = open_store(url)
     back_up(store, tmp_path / "before.zip")
     for loss in LOSSES:
