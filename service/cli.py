@@ -33,6 +33,7 @@ COMMANDS = (
     "restore",
     "judge",
     "survey",
+    "answers",
 )
 """Every command, in the order in which ``--help`` lists them."""
 

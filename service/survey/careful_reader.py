@@ -12,7 +12,8 @@ from collections.abc import Iterator, Sequence
 import chess
 import numpy as np
 
-from pawnlore.service.survey.game_batch import NO_SQUARE, GameBatch, move_code
+from pawnlore.service.survey.game_batch import NO_SQUARE, GameBatch
+from pawnlore.service.survey.move_codes import coded_move
 from pawnlore.service.survey.skipped import (
     BAD_START,
     CUT_SHORT,
@@ -123,7 +124,7 @@ def _put(columns: _Columns, book: Repertoire, game: Game, number: int) -> int:
     for node in _main_line(book, game):
         move = board.parse_san(book.moves[node])
         plies += 1
-        columns.moves.append(_code(board, move))
+        columns.moves.append(coded_move(board, move))
         if move and board.is_zeroing(move):
             taken = move.to_square if board.is_capture(move) else NO_SQUARE
             pawn = board.piece_type_at(move.from_square) == chess.PAWN
@@ -140,15 +141,6 @@ def _put(columns: _Columns, book: Repertoire, game: Game, number: int) -> int:
 
 def _masks(board: chess.Board) -> tuple[int, int]:
     return board.pawns & board.occupied_co[True], board.pawns & board.occupied_co[False]
-
-
-def _code(board: chess.Board, move: chess.Move) -> int:
-    """The move's code; castling always tells where the king ends."""
-    end = move.to_square
-    if board.is_castling(move):
-        file = 6 if chess.square_file(end) > chess.square_file(move.from_square) else 2
-        end = chess.square(file, chess.square_rank(move.from_square))
-    return move_code(move.from_square, end, move.promotion or 0)
 
 
 def _cut_short(book: Repertoire, game: Game, plies: int) -> bool:

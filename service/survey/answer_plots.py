@@ -1,0 +1,110 @@
+"""Plots of answers as in a printed book: bars of ink on paper, with their intervals (SVG).
+
+Everything is drawn with presentation attributes and the classes of
+`pawnlore.service.diagram`, so that a plot fits a page or a booklet beside the
+diagrams. The text says everything that the bars show.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from pawnlore.service.diagram_grid import GREY, INK, PAPER
+from pawnlore.service.html_text import html_text
+
+_FONT = "font-family=\"Palatino, 'Palatino Linotype', 'Book Antiqua', Georgia, serif\""
+_LABEL, _BARS, _VALUE = 320, 330, 130
+_ROW, _TOP, _BOTTOM = 22, 40, 34
+
+
+class Bar(NamedTuple):
+    """One bar: its label, its value with the interval's bounds, and what stands behind it."""
+
+    label: str
+    value: float
+    low: float
+    high: float
+    note: str = ""
+
+
+def bar_plot(title: str, bars: Sequence[Bar], *, axis: str, middle: float | None = None) -> str:
+    """Bars for shares of 0 to 1, told in per cent; ``middle`` draws a line there.
+
+    >>> plot = bar_plot("Scores", [Bar("isolani", 0.5, 0.4, 0.6, "9 games")], axis="score")
+    >>> plot.startswith("<svg"), "isolani: 50.0 % (40.0 to 60.0), 9 games" in plot
+    (True, True)
+    """
+    most = max([0.05, *(bar.high for bar in bars), *([middle] if middle else [])])
+    step = next(s for s in (0.02, 0.05, 0.1, 0.2, 0.5) if most / s <= 6 or s == 0.5)
+    end = min(1.0, math.ceil(most / step - 1e-9) * step)
+    width, height = _LABEL + _BARS + _VALUE, _TOP + _ROW * len(bars) + _BOTTOM
+    bottom = _TOP + _ROW * len(bars)
+
+    def x(value: float) -> float:
+        return round(_LABEL + _BARS * min(value, end) / end, 1)
+
+    out = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" '
+        f'width="{width}" height="{height}" role="img" {_FONT} font-size="13">',
+        f"<title>{html_text(title)}</title>",
+        "<desc>" + html_text("; ".join(_told(bar) for bar in bars)) + "</desc>",
+        f'<rect class="pl-paper" width="{width}" height="{height}" fill="{PAPER}"/>',
+        f'<text class="pl-ink" x="{_LABEL}" y="20" fill="{INK}" font-size="15" '
+        f'font-style="italic">{html_text(title)}</text>',
+    ]
+    mark = 0.0
+    while mark <= end + 1e-9:
+        out.append(
+            f'<path class="pl-edge" d="M{x(mark)} {_TOP - 6}V{bottom}" stroke="{GREY}" '
+            'stroke-width="0.6"/>'
+            f'<text class="pl-ink" x="{x(mark)}" y="{bottom + 14}" fill="{INK}" '
+            f'text-anchor="middle" font-size="11">{mark * 100:.0f}</text>'
+        )
+        mark += step
+    if middle is not None:
+        out.append(
+            f'<path class="pl-edge" d="M{x(middle)} {_TOP - 6}V{bottom}" stroke="{INK}" '
+            'stroke-width="0.9" stroke-dasharray="3 3"/>'
+        )
+    for row, bar in enumerate(bars):
+        top = _TOP + _ROW * row
+        line = top + 9
+        out.append(
+            f'<text class="pl-ink" x="{_LABEL - 8}" y="{top + 13}" fill="{INK}" '
+            f'text-anchor="end">{html_text(_short(bar.label))}</text>'
+        )
+        if not math.isnan(bar.value):
+            out.append(
+                f'<rect class="pl-edge" x="{_LABEL}" y="{top + 3}" '
+                f'width="{max(0.0, round(x(bar.value) - _LABEL, 1))}" height="12" fill="{GREY}" '
+                f'stroke="{INK}" stroke-width="0.8"/>'
+                f'<path class="pl-edge" d="M{x(bar.low)} {line}H{x(bar.high)}'
+                f'M{x(bar.low)} {line - 4}v8M{x(bar.high)} {line - 4}v8" '
+                f'stroke="{INK}" stroke-width="1.4" fill="none"/>'
+            )
+        value = "–" if math.isnan(bar.value) else f"{bar.value * 100:.1f}"
+        note = f" · {bar.note}" if bar.note else ""
+        out.append(
+            f'<text class="pl-ink" x="{_LABEL + _BARS + 8}" y="{top + 13}" fill="{INK}" '
+            f'font-size="12">{html_text(value + note)}</text>'
+        )
+    out.append(
+        f'<text class="pl-ink" x="{_LABEL + _BARS}" y="{bottom + 28}" fill="{INK}" '
+        f'text-anchor="end" font-size="11">{html_text(axis)}, per cent</text></svg>\n'
+    )
+    return "\n".join(out)
+
+
+def _told(bar: Bar) -> str:
+    if math.isnan(bar.value):
+        return f"{bar.label}: nothing is known"
+    note = f", {bar.note}" if bar.note else ""
+    return (
+        f"{bar.label}: {bar.value * 100:.1f} % ({bar.low * 100:.1f} to {bar.high * 100:.1f}){note}"
+    )
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 50 else text[:49] + "…"
