@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pawnlore.structures.groups import Groups
+from pawnlore.structures.lines_below import lines_below
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.repertoire_side import RepertoireSide
 from pawnlore.structures.structure_paths import Structure, StructurePaths
@@ -203,6 +204,21 @@ class LoadCounter:
         if len(answers) < 2:
             raise ValueError("there is nothing to compare: two different moves are needed")
         return self._compared(node, list(answers.values()))
+
+    def places(self) -> list[tuple[int, int]]:
+        """The positions in which there are several moves: a node of each, and its lines.
+
+        A line counts for each of the moves that it plays there. Nothing is
+        compared yet, so this is quick; `compare_everywhere` compares one place.
+        """
+        below = lines_below(self.book)
+        found = []
+        for answers in self._answers_by_position().values():
+            if len(answers) > 1:
+                first = min(nodes[0] for nodes in answers.values())
+                lines = sum(below[node] for nodes in answers.values() for node in nodes)
+                found.append((self.book.parent[first], lines))
+        return found
 
     def branchings(self) -> Iterator[Comparison]:
         """Compare the moves in every position in which there are several, in reading order.

@@ -8,15 +8,14 @@ in its file, ``node`` from 0 in its game.
 from __future__ import annotations
 
 import json
-from collections import defaultdict
 from collections.abc import Iterator
 from typing import Any
 
 from pawnlore.service.exports.line_text import line_text, numbered
 from pawnlore.service.exports.table_text import chapter, csv_row, place, verb, wrapped
+from pawnlore.service.move_order_lessons import Lesson, Told, lessons, move_orders_of
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.debt import counted
-from pawnlore.structures.lines_below import lines_below
 from pawnlore.structures.move_order import (
     ALLOWS,
     ILLEGAL,
@@ -25,11 +24,8 @@ from pawnlore.structures.move_order import (
     STRUCTURE,
     TRANSPOSES,
     MoveOrders,
-    Swap,
-    move_orders,
     swap_words,
 )
-from pawnlore.structures.reminders import reminders
 
 COLUMNS = (
     "kind",
@@ -80,58 +76,22 @@ def json_lines(work: Workbook) -> Iterator[str]:
 
 def digest(work: Workbook) -> Iterator[str]:
     """What an author wants to see first: the orders to remember, those of many lines first."""
-    found = move_orders(work.book, work.classify, work.side)
-    told = _Told(work)
-    lessons = _lessons(work, found)
-    yield from _summary(work, found, lessons, told)
+    found, told = move_orders_of(work), Told(work)
+    made = lessons(work, found, told)
+    yield from _summary(work, found, made)
     for kind, title in (
         (STRUCTURE, "The other order can lead to another structure"),
         (ALLOWS, "The other order gives the opponent a break or a capture"),
     ):
         # What most lines pass is needed most often.
-        here = sorted(
-            (swaps for swaps in lessons if swaps[0].kind == kind),
-            key=lambda swaps: -told.lines_of(swaps),
-        )
+        here = sorted((one for one in made if one.kind == kind), key=lambda one: -one.lines)
         if here:
             yield f"\n{title}\n"
-        for swaps in here:
-            yield from _lesson(work, swaps, told)
+        for lesson in here:
+            yield from _lesson(work, lesson, told)
 
 
-class _Told:
-    """What the author has pinned already, and how many lines pass a pair."""
-
-    def __init__(self, work: Workbook) -> None:
-        self.book = work.book
-        self._below = lines_below(work.book)
-        self._pinned: dict[int, str] = {}
-        positions = self.book.positions
-        self._position = positions if positions is not None else range(len(self.book))
-        for reminder in reminders(work.book):
-            self._pinned.setdefault(self._position[reminder.node], reminder.text)
-
-    def lines_of(self, swaps: list[Swap]) -> int:
-        """The lines that pass these pairs."""
-        return sum(self._below[node] for node in {swap.second for swap in swaps})
-
-    def reminder(self, swap: Swap) -> str:
-        """What is pinned to either of the moves, if anything."""
-        first = self._pinned.get(self._position[swap.first], "")
-        return first or self._pinned.get(self._position[swap.second], "")
-
-
-def _lessons(work: Workbook, found: MoveOrders) -> list[list[Swap]]:
-    """The swaps to remember; those that are told in the same words are one lesson."""
-    same: dict[tuple[str, str], list[Swap]] = defaultdict(list)
-    for swap in found.worth_telling():
-        same[swap.kind, swap_words(work.book, swap)].append(swap)
-    return list(same.values())
-
-
-def _summary(
-    work: Workbook, found: MoveOrders, lessons: list[list[Swap]], told: _Told
-) -> Iterator[str]:
+def _summary(work: Workbook, found: MoveOrders, made: list[Lesson]) -> Iterator[str]:
     counts, pairs = found.counts(), len(found.swaps)
     if not pairs:
         yield "There are no two moves of ours in a row; --side says whose repertoire it is.\n"
@@ -143,13 +103,13 @@ def _summary(
     plain = counts[REPLY] + counts[OTHER]
     obvious = counts[STRUCTURE] + counts[ALLOWS] - len(found.worth_telling())
     yield from wrapped(
-        f"{counted(len(lessons), 'order')} {verb(len(lessons), 'have')} to be remembered. "
+        f"{counted(len(made), 'order')} {verb(len(made), 'have')} to be remembered. "
         f"In {counted(obvious, 'more pair')} the order is plain or told already "
         f"(taking back, leaving a check), and {plain:,} only {verb(plain, 'lead')} elsewhere."
     )
-    pinned = sum(any(told.reminder(swap) for swap in swaps) for swaps in lessons)
-    if lessons:
-        silent = len(lessons) - pinned
+    pinned = sum(bool(one.reminder) for one in made)
+    if made:
+        silent = len(made) - pinned
         yield from wrapped(
             f"{pinned or 'None'} of them {verb(max(pinned, 1), 'have')} a reminder of yours; "
             f"{silent:,} {verb(silent, 'have')} none. To pin one, begin a comment at the move with "
@@ -162,11 +122,11 @@ def _summary(
     )
 
 
-def _lesson(work: Workbook, swaps: list[Swap], told: _Told) -> Iterator[str]:
+def _lesson(work: Workbook, lesson: Lesson, told: Told) -> Iterator[str]:
     book = work.book
-    yield from wrapped(swap_words(book, swaps[0]), 2)
+    yield from wrapped(lesson.words, 2)
     seen: set[str] = set()
-    for swap in swaps:
+    for swap in lesson.swaps:
         before = line_text(book, book.parent[swap.first])
         where = chapter(book, swap.second)
         after = f"after {before}" if before else "at the start"
@@ -187,8 +147,7 @@ def _lesson(work: Workbook, swaps: list[Swap], told: _Told) -> Iterator[str]:
 
 def _rows(work: Workbook) -> Iterator[dict[str, Any]]:
     book = work.book
-    found = move_orders(book, work.classify, work.side)
-    told = _Told(work)
+    found, told = move_orders_of(work), Told(work)
     for swap in found.swaps:
         also = None
         if swap.played is not None:
