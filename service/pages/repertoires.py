@@ -1,4 +1,4 @@
-"""``/repertoires``: the list, uploads by a form, names and sides, deleting."""
+"""``/repertoires``: the list, uploads by a form, files to keep, names and sides, deleting."""
 
 from __future__ import annotations
 
@@ -44,10 +44,18 @@ def upload() -> AnyResponse:
     return _list(fault) if fault else _begun(None)
 
 
+@pages.get("/repertoires/<id>/files")
+@needs(READ)
+def files(id: str) -> Response:
+    """What can be kept of a repertoire as files."""
+    shelf = repertoires().shelf
+    return page("repertoires/files.html", stored=shelf.get(id), files=shelf.file_names(id))
+
+
 @pages.get("/repertoires/<id>/manage")
 @needs(WRITE)
 def manage(id: str) -> Response:
-    """Where a repertoire gets another name, side or content, and where its files are."""
+    """Where a repertoire gets another name, side or content."""
     return _manage(repertoires().shelf.get(id))
 
 
@@ -125,7 +133,6 @@ def _manage(
         "repertoires/manage.html",
         status,
         stored=stored,
-        files=repertoires().shelf.file_names(stored.id),
         sides=SIDES,
         fault=fault,
         name_fault=name_fault,

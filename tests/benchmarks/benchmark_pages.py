@@ -55,7 +55,8 @@ PAGES = {
     "a structure in the catalogue": "/structures/carlsbad",
     "what changed": "/repertoires/{id}/changes",
     "what could not be read": "/repertoires/{id}/problems",
-    "files and name": "/repertoires/{id}/manage",
+    "name, new version": "/repertoires/{id}/manage",
+    "as files": "/repertoires/{id}/files",
 }
 """The pages, by name: their address with what stands for a repertoire's own parts."""
 

@@ -26,6 +26,9 @@ function say(text, asProblem = false) {
 function showChosen() {
   const files = [...input.files];
   list.hidden = !files.length;
+  // A list that scrolls must be reached by the keyboard.
+  if (files.length > 6) list.tabIndex = 0;
+  else list.removeAttribute("tabindex");
   const rows = files.slice(0, LISTED).map((file) => {
     const row = document.createElement("li");
     const name = document.createElement("bdi");

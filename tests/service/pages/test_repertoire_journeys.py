@@ -111,6 +111,7 @@ def held_up(served: Served, share: float) -> Iterator[None]:
 # --- Uploading.
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("screen", SCREENS)
 def test_uploading_by_choice_with_a_bad_file(
     browser: Browser, empty_service: Served, files: tuple[Path, Path], screen: str
@@ -177,6 +178,23 @@ def test_uploading_by_drop_with_a_bad_file(
     assert not complaints(browser)
 
 
+def test_a_folder_is_dropped_with_all_its_pgn(
+    browser: Browser, empty_service: Served, tmp_path: Path
+) -> None:
+    course = tmp_path / "course"
+    (course / "later").mkdir(parents=True)
+    for name in ("10.pgn", "2.pgn", "later/3.PGN", "readme.txt"):
+        (course / name).write_text(GOOD, encoding="utf-8")
+    browser.get(empty_service.at("/repertoires"))
+    see(browser, ".only-with-scripts")
+    drop(browser, "#drop-place", course)
+    says(browser, "3 files are ready to be uploaded.")
+    chosen = [one.text for one in browser.find_elements(By.CSS_SELECTOR, "#chosen-files bdi")]
+    assert chosen == ["2.pgn", "10.pgn", "3.PGN"]
+    see(browser, "#upload-form button").click()
+    says(browser, "3 chapters with")
+
+
 def test_what_comes_to_nothing_is_told_where_it_was_asked_for(
     browser: Browser, empty_service: Served, tmp_path: Path
 ) -> None:
@@ -188,6 +206,7 @@ def test_what_comes_to_nothing_is_told_where_it_was_asked_for(
         path.write_text(GOOD, encoding="utf-8")
     see(browser, "#pgn").send_keys("\n".join(map(str, many)))
     says(browser, "and 61 more")
+    accessible(browser)
     see(browser, "#upload-form button").click()
     says(browser, "At most 100 files fit in one upload.")
     empty = tmp_path / "empty.pgn"
@@ -199,6 +218,7 @@ def test_what_comes_to_nothing_is_told_where_it_was_asked_for(
     accessible(browser)
 
 
+@pytest.mark.slow
 def test_a_new_version_a_new_name_and_the_end_by_keyboard_alone(
     browser: Browser, empty_service: Served, files: tuple[Path, Path]
 ) -> None:
@@ -206,7 +226,7 @@ def test_a_new_version_a_new_name_and_the_end_by_keyboard_alone(
     id = uploaded(browser, empty_service, good, name="Evening course")
     good.write_text(GOOD.replace("9. Nf3", "9. Nge2 Re8"), encoding="utf-8")
     browser.get(empty_service.at(f"/repertoires/{id}"))
-    tab_to(browser, "Files, name, new version")
+    tab_to(browser, "Name, new version")
     press(browser, Keys.ENTER)
     says(browser, "A new version")
     see(browser, "#pgn").send_keys(str(good))
@@ -226,7 +246,7 @@ def test_a_new_version_a_new_name_and_the_end_by_keyboard_alone(
     press(browser, Keys.END, " again")
     press(browser, Keys.ENTER)
     until(browser, lambda page: words(page, "h1") == "Evening course again")
-    tab_to(browser, "Files, name, new version")
+    tab_to(browser, "Name, new version")
     press(browser, Keys.ENTER)
     says(browser, "Delete it")
     tab_to(browser, "Delete …")
@@ -367,6 +387,7 @@ def test_by_keyboard_alone_from_the_list_to_a_position(browser: Browser, served:
     until(browser, lambda page: page.current_url != before)
 
 
+@pytest.mark.slow
 def test_reading_and_uploading_without_scripts(
     browser: Browser, served: Served, files: tuple[Path, Path]
 ) -> None:
@@ -394,6 +415,7 @@ def test_reading_and_uploading_without_scripts(
     says(browser, "The Quiet Lever")
 
 
+@pytest.mark.slow
 def test_a_student_behind_a_link_reads_types_lines_and_boards(
     browser: Browser, served: Served
 ) -> None:
@@ -403,7 +425,7 @@ def test_a_student_behind_a_link_reads_types_lines_and_boards(
         browser.get(served.at(f"/repertoires/{served.repertoire}"))
         says(browser, "Middlegame types")
         accessible(browser)
-        for closed in ("What is owed", "Files, name", "Write a plan", "No plan note"):
+        for closed in ("What is owed", "As files", "Name, new", "Write a plan", "No plan note"):
             assert closed not in text_of(browser)
         browser.find_element(By.LINK_TEXT, "Carlsbad structure").click()
         says(browser, "Minority attack: two pawns against three")
@@ -417,6 +439,7 @@ def test_a_student_behind_a_link_reads_types_lines_and_boards(
     assert "The Quiet Lever" not in text_of(browser)
 
 
+@pytest.mark.slow
 def test_all_pages_break_no_rule_and_look_right(browser: Browser, served: Served) -> None:
     base = f"/repertoires/{served.repertoire}"
     for name, path in {
@@ -429,6 +452,7 @@ def test_all_pages_break_no_rule_and_look_right(browser: Browser, served: Served
         "line": f"{base}/nodes/30?line=34",
         "line-start": f"{base}/nodes/0",
         "manage": f"{base}/manage",
+        "files": f"{base}/files",
         "delete": f"{base}/delete",
         "no-problems": f"{base}/problems",
         "no-changes": f"{base}/changes",
@@ -439,6 +463,7 @@ def test_all_pages_break_no_rule_and_look_right(browser: Browser, served: Served
         assert not complaints(browser), path
 
 
+@pytest.mark.slow
 def test_hostile_names_and_comments_do_nothing(
     browser: Browser, empty_service: Served, tmp_path: Path
 ) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,6 +20,10 @@ from pawnlore import labelled_demo
 from pawnlore.service.api.repertoires_at_hand import repertoires
 from pawnlore.service.settings import ServiceLimits
 from pawnlore.service.store.note_shelf import NoteShelf
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+
+from generated_repertoire import write_repertoire
 
 HTML = {"Accept": "text/html"}
 OURS = {**HTML, "Origin": "http://localhost"}
@@ -92,9 +97,9 @@ def statements(service: TestService) -> Iterator[list[str]]:
         event.remove(service.store.engine, "before_cursor_execute", note)
 
 
-def addresses(service: TestService) -> list[str]:
+def addresses(service: TestService, id: str = "") -> list[str]:
     """Every page of a repertoire, with what can be asked of it."""
-    id = id_of(service)
+    id = id or id_of(service)
     base = f"/repertoires/{id}"
     with service.app.app_context():
         work = repertoires().desk.open(id).work
@@ -112,6 +117,7 @@ def addresses(service: TestService) -> list[str]:
         f"{base}/nodes/{leaf}?line={leaf}",
         f"{base}/changes",
         f"{base}/problems",
+        f"{base}/files",
         f"{base}/manage",
         f"{base}/delete",
     ]
@@ -152,7 +158,7 @@ def test_all_links_of_all_pages_lead_somewhere(course: TestService) -> None:
 
 def test_exports_are_links_that_work(course: TestService) -> None:
     client, id = course.client(), id_of(course)
-    text = client.get(f"/repertoires/{id}/manage", headers=HTML).text
+    text = client.get(f"/repertoires/{id}/files", headers=HTML).text
     links = [link.replace("&amp;", "&") for link in re.findall(r'href="(/api/[^"]*)', text)]
     links = [link for link in links if not link.endswith("openapi.json")]
     assert len(links) == 5 + 3 + 2 * 5  # files, what is made of them, tables
@@ -384,7 +390,8 @@ def test_a_student_reads_groups_lines_and_boards_of_one_repertoire(tmp_path: Pat
         assert client.get(f"/repertoires/{one}{path}", headers=HTML).status_code == 401
         assert "/manage" not in client.get(f"/repertoires/{one}{path}", headers=reader).text
     assert "Published" in client.get(f"/repertoires/{one}/nodes/14", headers=student).text
-    for path in ("/repertoires", f"/repertoires/{one}/changes", f"/repertoires/{one}/problems"):
+    for path in ("", f"/{one}/changes", f"/{one}/problems", f"/{one}/files"):
+        path = f"/repertoires{path}"
         assert client.get(path, headers=student).status_code == 403
         assert client.get(path, headers=reader).status_code == 200
     for path in ("manage", "delete"):
@@ -399,6 +406,28 @@ def test_a_student_reads_groups_lines_and_boards_of_one_repertoire(tmp_path: Pat
 
 
 # --- Hostile and huge.
+
+
+@pytest.mark.slow
+def test_a_large_repertoire_takes_the_same_room_and_statements(
+    empty: TestService, tmp_path: Path
+) -> None:
+    sent: dict[int, list[int]] = {}
+    for nodes in (1_000, 20_000):
+        pgn = tmp_path / f"{nodes}.pgn"
+        write_repertoire(pgn, nodes)
+        id = upload(empty, (pgn.name, pgn.read_bytes()))
+        client = empty.client()
+        counts = []
+        for address in addresses(empty, id):
+            client.get(address, headers=HTML)
+            with statements(empty) as seen:
+                answer = client.get(address, headers=HTML)
+            assert answer.status_code == 200 and len(answer.data) <= MOST_BYTES, address
+            counts.append(len(seen))
+        sent[nodes] = counts
+    assert sent[1_000] == sent[20_000]
+    assert max(sent[20_000]) <= MOST_STATEMENTS
 
 
 def hostile_pgn() -> bytes:
