@@ -9,17 +9,19 @@ that are more than one condition away from every core, where the answer is none.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from pawnlore.models.classes import NO_FAMILY, Classes
 from pawnlore.models.classifier import Classifier
+from pawnlore.models.exam_figures import CalibrationBin, ClassFigures, CorePaper, OffCorePaper
 from pawnlore.models.labels import Labels
 from pawnlore.models.sampling import game_skeletons, sample_cores
 from pawnlore.models.split import HELD_OUT, part_of
+from pawnlore.structures.catalogue import UNSETTLED
 from pawnlore.structures.core_gap import core_gaps
 from pawnlore.structures.matcher import CoreMatcher
 from pawnlore.structures.skeleton import Masks
@@ -34,46 +36,6 @@ COMPARED_ON = 60_000
 """How many skeletons of the training set the other kinds of models learn from."""
 BASELINES = ("always unsettled", "core matcher")
 """The compared answers that learn nothing."""
-
-
-@dataclass(frozen=True)
-class ClassFigures:
-    """One class in the paper on cores."""
-
-    structure: str
-    holder: str
-    count: int
-    precision: float
-    recall: float
-    f1: float
-
-
-@dataclass(frozen=True)
-class CorePaper:
-    """The paper on cores: ``macro_recall`` is the mean share of a class that is named right."""
-
-    classes: tuple[ClassFigures, ...]
-    accuracy: float
-    macro_recall: float
-    macro_f1: float
-
-
-@dataclass(frozen=True)
-class OffCorePaper:
-    """The paper off the core.
-
-    ``agreement`` with the majority over all, ``named_agreement`` over those
-    that the majority names, ``all_unsettled`` what saying unsettled to all
-    would reach, ``raters`` how often two of the raters agree.
-    """
-
-    count: int
-    agreement: float
-    named: int
-    named_agreement: float
-    named_share: float
-    all_unsettled: float
-    raters: float
 
 
 def core_exam(matcher: CoreMatcher) -> tuple[Masks, npt.NDArray[np.int16], npt.NDArray[np.int8]]:
@@ -114,18 +76,9 @@ def sit_core_paper(
     """Mark a judge's answers on core skeletons."""
     masks, family, holder = paper
     truth, answer = classes.number(family, holder), judge(masks)
-    rows: list[ClassFigures] = []
-    for number in np.unique(truth):
-        hits = int(((truth == number) & (answer == number)).sum())
-        count, given = int((truth == number).sum()), int((answer == number).sum())
-        precision = hits / given if given else 0.0
-        recall = hits / count
-        f1 = 2 * hits / (count + given)
-        name = classes.names[classes.family[number]]
-        whose = HOLDERS[classes.holder[number]]
-        rows.append(ClassFigures(name, whose, count, precision, recall, f1))
+    rows = class_figures(classes, truth, answer, np.unique(truth))
     return CorePaper(
-        tuple(rows),
+        rows,
         float((truth == answer).mean()),
         float(np.mean([row.recall for row in rows])),
         float(np.mean([row.f1 for row in rows])),
@@ -144,7 +97,32 @@ def sit_off_core_paper(judge: Judge, classes: Classes, exam: Labels) -> OffCoreP
         named_share=float((answer != NO_FAMILY).mean()),
         all_unsettled=float((~named).mean()),
         raters=raters_agreement(exam),
+        classes=class_figures(classes, truth, answer, np.union1d(truth, answer)),
     )
+
+
+def class_figures(
+    classes: Classes,
+    truth: npt.NDArray[Any],
+    answer: npt.NDArray[Any],
+    numbers: npt.NDArray[Any],
+) -> tuple[ClassFigures, ...]:
+    """The figures of some classes, by the right class numbers (N,) and the answered ones (N,)."""
+    rows = []
+    for number in numbers.tolist():
+        structure = UNSETTLED
+        if number != NO_FAMILY:
+            structure = classes.names[classes.family[number]]
+        rows.append(
+            ClassFigures.of(
+                structure,
+                HOLDERS[classes.holder[number]],
+                int((truth == number).sum()),
+                int((answer == number).sum()),
+                int(((truth == number) & (answer == number)).sum()),
+            )
+        )
+    return tuple(rows)
 
 
 def raters_agreement(exam: Labels) -> float:
@@ -156,17 +134,6 @@ def raters_agreement(exam: Labels) -> float:
         for a, b in combinations(votes.split(";"), 2)
     ]
     return float(np.mean(same)) if same else float("nan")
-
-
-@dataclass(frozen=True)
-class CalibrationBin:
-    """Some verdicts of like probability: the range, the mean, and the share that is right."""
-
-    low: float
-    high: float
-    count: int
-    mean: float
-    right: float
 
 
 def calibration_bins(

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from pawnlore.models.examination import BASELINES, COMPARED_ON
 
 if TYPE_CHECKING:
-    from pawnlore.models.report import ComparedModel, Report
+    from pawnlore.models.exam_figures import Report
+    from pawnlore.models.report import ComparedModel
 
 _INTRODUCTION = """\
 # Model card

@@ -15,13 +15,20 @@ from sklearn.neighbors import KNeighborsClassifier
 from pawnlore.models.calibration import THRESHOLDS, calibrated_afresh
 from pawnlore.models.classes import NO_FAMILY
 from pawnlore.models.classifier import Classifier
+from pawnlore.models.exam_figures import (
+    CORES,
+    FAR,
+    OFF_CORE,
+    CalibrationBin,
+    Confusion,
+    LabelCounts,
+    Report,
+    ThresholdPoint,
+)
 from pawnlore.models.examination import (
     BASELINES,
     COMPARED_ON,
-    CalibrationBin,
-    CorePaper,
     Judge,
-    OffCorePaper,
     calibration_bins,
     calibration_error,
     core_exam,
@@ -35,47 +42,7 @@ from pawnlore.models.labels import join_labels
 from pawnlore.models.network_input import network_input
 from pawnlore.models.training import TrainingPlan, build_training_set, learn_judgement
 from pawnlore.structures.skeleton import Masks
-from pawnlore.structures.verdict import HOLDERS
-
-
-@dataclass(frozen=True)
-class ThresholdPoint:
-    """How the answers off the core change with the threshold."""
-
-    threshold: float
-    agreement: float
-    named_agreement: float
-    named_share: float
-
-
-@dataclass(frozen=True)
-class Confusion:
-    """One pair of answers that differ: how often ``truth`` was called ``answer``."""
-
-    paper: str
-    truth: str
-    answer: str
-    count: int
-
-
-@dataclass(frozen=True)
-class Report:
-    """All papers of one classifier."""
-
-    digest: str
-    units: int
-    classes: int
-    skeletons: int
-    threshold: float
-    cores: CorePaper
-    off_core: OffCorePaper
-    off_core_calibration_error: float
-    off_core_calibration_count: int
-    calibration: tuple[CalibrationBin, ...]
-    far_count: int
-    far_unsettled: float
-    thresholds: tuple[ThresholdPoint, ...]
-    confusions: tuple[Confusion, ...]
+from pawnlore.structures.verdict import BOTH, HOLDERS, NONE
 
 
 @dataclass(frozen=True)
@@ -112,6 +79,7 @@ def examine(classifier: Classifier) -> Report:
         len(classifier.classes),
         int(classifier.facts.get("skeletons", 0)),
         classifier.threshold,
+        LabelCounts(len(sets.training), len(sets.calibration), len(exam)),
         sit_core_paper(judge, classifier.classes, cores),
         sit_off_core_paper(judge, classifier.classes, exam),
         *_calibration(classifier, sets),
@@ -119,8 +87,9 @@ def examine(classifier: Classifier) -> Report:
         float((judge(far) == NO_FAMILY).mean()),
         tuple(points),
         (
-            *_confusions(classifier, judge, "cores", cores),
-            *_confusions(classifier, judge, "off the core", (exam.masks, exam.family, exam.holder)),
+            *_confusions(classifier, judge, CORES, cores),
+            *_confusions(classifier, judge, OFF_CORE, (exam.masks, exam.family, exam.holder)),
+            *_confusions(classifier, judge, FAR, (far, *_no_family(far))),
         ),
     )
 
@@ -154,6 +123,12 @@ def _confusions(
     )
     ordered = sorted(wrong.items(), key=lambda pair: (-pair[1], pair[0]))
     return [Confusion(paper, t, a, count) for (t, a), count in ordered]
+
+
+def _no_family(masks: Masks) -> tuple[npt.NDArray[np.int16], npt.NDArray[np.int8]]:
+    """The right answer for skeletons that belong to no family."""
+    count = masks.shape[0]
+    return np.full(count, NONE, dtype=np.int16), np.full(count, BOTH, dtype=np.int8)
 
 
 def compare_models(

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pawnlore.models.report import ComparedModel, Report
+    from pawnlore.models.exam_figures import Report
+    from pawnlore.models.report import ComparedModel
 
 _WORST = 12
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 from flask import Blueprint, Response
 
 from pawnlore.service.access.needs import READ, needs
 from pawnlore.service.api.answers import json_answer
 from pawnlore.service.api.describe import JSON, Answer, Operation, described, ref
 from pawnlore.service.api.lookups import lookups, provide_lookups
+from pawnlore.service.api.problems import Problem
 from pawnlore.service.api.request_values import query_values
+from pawnlore.service.model_figures import model_figures
+from pawnlore.service.running import running
 
 resources = Blueprint("api-model", __name__)
 resources.record(provide_lookups)
@@ -36,7 +41,29 @@ def model() -> Response:
             "structures": len(classifier.catalogue),
             "threshold": classifier.threshold,
             "made": classifier.facts,
+            "examined": model_figures(classifier).report is not None,
             "asked": known.memory.asked,
             "remembered": known.memory.hits,
         }
     )
+
+
+@resources.get("/api/model/figures")
+@needs(READ)
+@described(
+    Operation(
+        "figuresOfModel",
+        "model",
+        "What was measured on the model in use",
+        {200: Answer("The figures.", {JSON: ref("ModelFigures")})},
+        words="404 where nothing was measured on just this model.",
+        problems=(404, 406),
+    )
+)
+def figures() -> Response:
+    """The figures of the classifier that gives the verdicts."""
+    query_values()
+    found = model_figures(running().classifier)
+    if found.report is None:
+        raise Problem(404, f"No figures were measured on this model: {found.refused}.")
+    return json_answer(asdict(found.report))

@@ -63,6 +63,10 @@ def listed(item: Schema, *, paged: bool = False) -> Schema:
     return thing(fields)
 
 
+def _rows(item: Schema) -> Schema:
+    return {"type": "array", "items": item}
+
+
 def _choice(values: Sequence[str]) -> Schema:
     return {"enum": list(values)}
 
@@ -94,6 +98,70 @@ _NOTE: dict[str, Schema] = {
     "changed": MOMENT,
     "deleted": {"type": ["string", "null"], "format": "date-time"},
 }
+_CLASS_FIGURES: Schema = _rows(
+    thing(
+        {
+            "structure": TEXT,
+            "holder": HOLDER,
+            "count": {**NUMBER, "description": "Questions with this answer."},
+            "given": {**NUMBER, "description": "How often it was answered."},
+            "right": NUMBER,
+            "precision": CHANCE,
+            "recall": CHANCE,
+            "f1": CHANCE,
+        }
+    )
+)
+_FIGURES: Schema = thing(
+    {
+        "digest": {**TEXT, "description": "The model that they were measured on."},
+        "units": NUMBER,
+        "classes": NUMBER,
+        "skeletons": NUMBER,
+        "threshold": CHANCE,
+        "labels": thing({"training": NUMBER, "calibration": NUMBER, "exam": NUMBER}),
+        "cores": thing(
+            {
+                "classes": _CLASS_FIGURES,
+                "accuracy": CHANCE,
+                "macro_recall": CHANCE,
+                "macro_f1": CHANCE,
+            },
+            words="Skeletons that meet a core, with the core switched off.",
+        ),
+        "off_core": thing(
+            {
+                "count": NUMBER,
+                "agreement": CHANCE,
+                "named": NUMBER,
+                "named_agreement": CHANCE,
+                "named_share": CHANCE,
+                "all_unsettled": CHANCE,
+                "raters": CHANCE,
+                "classes": _CLASS_FIGURES,
+            },
+            words="Positions near a core, against the majority of three raters.",
+        ),
+        "off_core_calibration_error": CHANCE,
+        "off_core_calibration_count": NUMBER,
+        "calibration": _rows(
+            thing({"low": CHANCE, "high": CHANCE, "count": NUMBER, "mean": CHANCE, "right": CHANCE})
+        ),
+        "far_count": NUMBER,
+        "far_unsettled": CHANCE,
+        "thresholds": _rows(
+            thing(
+                {
+                    "threshold": CHANCE,
+                    "agreement": CHANCE,
+                    "named_agreement": CHANCE,
+                    "named_share": CHANCE,
+                }
+            )
+        ),
+        "confusions": _rows(thing({"paper": TEXT, "truth": TEXT, "answer": TEXT, "count": NUMBER})),
+    }
+)
 _NOTE_TEXT: Schema = formatted(
     "plan-note",
     least=1,
@@ -293,10 +361,12 @@ SCHEMAS: dict[str, Schema] = {
             "structures": NUMBER,
             "threshold": CHANCE,
             "made": {"type": "object", "description": "How it was made."},
+            "examined": {**TRUTH, "description": "Whether its figures are known."},
             "asked": NUMBER,
             "remembered": NUMBER,
         }
     ),
+    "ModelFigures": _FIGURES,
     "Problem": {
         "type": "object",
         "description": "What went wrong, after RFC 9457.",

@@ -38,6 +38,7 @@ def run(args: argparse.Namespace) -> int:
         raise CannotStart(
             f"examining needs the extra 'train' (pip install 'pawnlore[train]'): {error}"
         ) from None
+    from pawnlore.models.exam_figures import report_json
     from pawnlore.models.model_card import model_card
     from pawnlore.models.report_text import comparison_table, report_text
     from pawnlore.service.models_at_hand import chosen_classifier
@@ -51,8 +52,10 @@ def run(args: argparse.Namespace) -> int:
     if args.format == "card":
         print(model_card(examine(classifier), compared))
     elif args.format == "json":
-        value = [asdict(row) for row in compared] if compared else asdict(examine(classifier))
-        print(json.dumps(value, indent=1))
+        if compared:
+            print(json.dumps([asdict(row) for row in compared], indent=1))
+        else:
+            print(report_json(examine(classifier)), end="")
     else:
         print(comparison_table(compared) if compared else report_text(examine(classifier)))
     return 0

@@ -1,0 +1,45 @@
+"""``/model``: the model in use, how it was examined, and where it is weak."""
+
+from __future__ import annotations
+
+from flask import Blueprint, Response, request
+
+from pawnlore.service.access.needs import READ, needs
+from pawnlore.service.model_figures import model_figures
+from pawnlore.service.pages.calibration_plot import calibration_plot
+from pawnlore.service.pages.layout import page
+from pawnlore.service.pages.model_view import core_confusions, family_rows, mix_rows, weaknesses
+from pawnlore.service.pages.paging import page_number, paging
+from pawnlore.service.running import running
+
+pages = Blueprint("model", __name__)
+
+ROWS = 40
+"""Structures on one page of the table."""
+
+
+@pages.get("/model")
+@needs(READ)
+def model() -> Response:
+    """The model in use with its figures, if they are its own."""
+    classifier = running().classifier
+    found = model_figures(classifier)
+    report = found.report
+    if report is None:
+        return page("model/model.html", classifier=classifier, report=None, refused=found.refused)
+    rows = family_rows(report, classifier.catalogue)
+    part = paging(len(rows), page_number(request.args.get("page")), ROWS)
+    return page(
+        "model/model.html",
+        classifier=classifier,
+        report=report,
+        skeletons=sum(one.count for one in report.cores.classes),
+        right=sum(one.right for one in report.cores.classes),
+        weak=weaknesses(report, classifier.catalogue),
+        plot=calibration_plot(report.calibration),
+        mixed=mix_rows(report),
+        core_mixed=core_confusions(report),
+        families=rows[part.start : part.end],
+        part=part,
+        seed=classifier.facts.get("plan", {}).get("seed"),
+    )
