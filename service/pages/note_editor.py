@@ -106,7 +106,7 @@ def create() -> Response:
     form = _given()
     text = _text_of(form, "")
     if _act() != "save":
-        return _editor(_other_mode(form, text), preview=_act() == "preview")
+        return _not_saved(form, text)
     try:
         stored = shelf().create(text, author=caller().name, published=form.published)
     except NoteError as error:
@@ -124,9 +124,9 @@ def edit(id: str) -> Response:
     kept = shelf().set_aside(id) if late else []
     if late.isdecimal() and 0 < int(late[:6]) <= len(kept):
         text = kept[int(late[:6]) - 1].text
-    return _editor(
-        _form_of_text(text, stored, as_text=request.args.get("as") == "text"), stored=stored
-    )
+    as_text = request.args.get("as") == "text"
+    form = _form_of_text(text, stored, as_text=as_text)
+    return _editor(form, stored=stored, forced=form.as_text and not as_text)
 
 
 @pages.post("/notes/<id>/edit")
@@ -150,7 +150,7 @@ def change(id: str) -> Response:
         )
     text = _text_of(form, _base(stored, form))
     if _act() != "save":
-        return _editor(_other_mode(form, text), stored=stored, preview=_act() == "preview")
+        return _not_saved(form, text, stored)
     if (text, form.published, form.revision) == (stored.text, stored.published, stored.revision):
         return _saved(stored, form)
     try:
@@ -266,11 +266,16 @@ def _fen(text: str) -> str:
 
 
 def _text_of(form: NoteForm, before: str) -> str:
-    """The note that the form stands for."""
-    if form.as_text:
+    """The note that the form stands for; ``before`` is the text that it was made from."""
+    if form.text:
         text = form.text.replace("\r\n", "\n").replace("\r", "\n")
         # A browser changes every line end; the note's own come back.
-        return text.replace("\n", "\r\n") if "\r\n" in before else text
+        text = text.replace("\n", "\r\n") if "\r\n" in before else text
+        if form.as_text:
+            return text
+        before = text
+    elif form.as_text:
+        return ""
     fields = fields_of_form(form)
     return rewritten_note(before, fields) if before else written_note(fields)
 
@@ -295,21 +300,26 @@ def _form_of_text(text: str, stored: StoredNote, *, as_text: bool) -> NoteForm:
     except NoteError:
         return NoteForm(as_text=True, **more)
     as_text = as_text or not fits_the_form(fields)
-    return form_of(fields, as_text=as_text, **more)
+    return form_of(fields, as_text=as_text, **{**more, "text": text if as_text else ""})
 
 
-def _other_mode(form: NoteForm, text: str) -> NoteForm:
-    """The form as it is asked for: ``as-text`` and ``as-form`` change how it is edited."""
-    if _act() == "as-text":
-        return replace(form, as_text=True, text=text)
-    if _act() == "as-form":
-        try:
-            fields = fields_of(parse_note(text))
-        except NoteError:
-            return form
-        kept = form_of(fields, published=form.published, revision=form.revision)
-        return replace(kept, fen=form.fen, draft=form.draft) if fits_the_form(fields) else form
-    return form
+def _not_saved(form: NoteForm, text: str, stored: StoredNote | None = None) -> Response:
+    """The form again, as it was asked for: with a preview, as text, or as a form."""
+    act = _act()
+    if act == "as-text":
+        return _editor(replace(form, as_text=True, text=text), stored=stored)
+    if act != "as-form":
+        return _editor(form, stored=stored, preview=True)
+    known = _known(form["structure"] if stored is None else stored.structure)
+    try:
+        fields = fields_of(parse_note(text, structures=known))
+    except NoteError as error:
+        return _editor(form, stored=stored, messages=error.messages)
+    if not fits_the_form(fields):
+        return _editor(form, stored=stored, forced=True)
+    kept = form_of(fields, published=form.published, revision=form.revision)
+    # The text goes along, so that its comments and its layout are kept.
+    return _editor(replace(kept, fen=form.fen, draft=form.draft, text=text), stored=stored)
 
 
 def _known(structure: str) -> tuple[str, ...]:
@@ -420,6 +430,7 @@ def _editor(
     messages: Any = (),
     preview: bool = False,
     clash: dict[str, Any] | None = None,
+    forced: bool = False,
 ) -> Response:
     """The editor's page."""
     if messages and status == 200:
@@ -440,6 +451,7 @@ def _editor(
         messages=tuple(messages),
         shown=_shown(form) if preview else None,
         clash=clash,
+        forced=forced,
         drawn=drawn,
         svg=_svg(drawn),
         structures=sorted((heading(one), one) for one in ids),

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from page_forms import form_key
 from running_services import TestService, bearer, make_service
+from sqlalchemy import event
 from werkzeug.test import TestResponse
 
 from pawnlore.service.note_writing import NoteFields, written_note
@@ -20,6 +21,11 @@ from pawnlore.service.store.note_shelf import NoteShelf, StoredNote
 
 OURS = {"Origin": "http://localhost"}
 HOSTILE = '"><script>alert(1)</script><img src=x onerror=alert(1)>'
+CARLSBAD = """[Event "E"]
+
+1. d4 d5 2. c4 e6 3. Nc3 Nf6 4. cxd5 exd5 5. Bg5 Be7 6. e3 O-O 7. Bd3 Nbd7 8. Qc2 Re8
+9. Nf3 Nf8 10. O-O c6 11. Rab1 a5 *
+"""
 KEPT = {
     "mode": "form",
     "title": "Minority attack",
@@ -207,6 +213,59 @@ def test_revisions_are_compared_and_restored_and_a_deleted_note_comes_back(
     assert NoteShelf(service.store).get(stored.id).revision == 5
 
 
+def test_a_note_that_the_form_cannot_show_is_edited_as_text(
+    service: TestService, client: FlaskClient
+) -> None:
+    stored = note(service, when={"file": ["e open", "e half-open white"]})
+    page = client.get(f"/notes/{stored.id}/edit").text
+    assert "no place in the form" in page and "e half-open white" in _typed(page, "text")
+    for text, told in ((stored.text, "no place in the form"), ("no note", "the first line must")):
+        answer = sent(
+            client, f"/notes/{stored.id}/edit", mode="text", text=text, revision=1, act="as-form"
+        )
+        assert told in answer.text and _typed(answer.text, "text") == text
+    plain = stored.text.replace(', "e half-open white"', "")
+    answer = sent(
+        client, f"/notes/{stored.id}/edit", mode="text", text=plain, revision=1, act="as-form"
+    )
+    assert 'name="mode" value="form"' in answer.text and "\nText.</textarea>" in answer.text
+
+
+def test_comments_typed_in_the_text_survive_the_way_back_through_the_form(
+    service: TestService, client: FlaskClient
+) -> None:
+    stored = note(service)
+    text = stored.text.replace("+++\n", "+++\n# a remark\n", 1)
+    path = f"/notes/{stored.id}/edit"
+    page = sent(client, path, mode="text", text=text, revision=1, act="as-form").text
+    hidden = re.search(r'<textarea name="text" hidden>\n(.*?)</textarea>', page, re.S)
+    assert hidden
+    sent(client, path, **{**KEPT, "title": "New"}, text=unescape(hidden[1]), revision=1)
+    now = NoteShelf(service.store).get(stored.id)
+    assert "# a remark" in now.text and now.title == "New"
+
+
+def test_pages_ask_the_store_as_often_with_few_notes_as_with_many(
+    service: TestService, client: FlaskClient
+) -> None:
+    first = note(service)
+    paths = ("/notes", "/notes?q=text", f"/notes/{first.id}", f"/notes/{first.id}/edit")
+    asked: list[str] = []
+    event.listen(
+        service.store.engine, "before_cursor_execute", lambda *given: asked.append(str(given[2]))
+    )
+    counts = []
+    for _ in range(2):
+        for path in paths:
+            client.get(path)  # What lookups keep is read once after a change.
+            asked.clear()
+            assert client.get(path).status_code == 200
+            counts.append(len(asked))
+        for number in range(50):
+            note(service, f"Plan {number}")
+    assert counts[:4] == counts[4:] and max(counts) <= 20
+
+
 def test_every_form_needs_its_key(service: TestService, client: FlaskClient) -> None:
     stored = note(service)
     for path in ("new", f"{stored.id}/edit", f"{stored.id}/delete", f"{stored.id}/restore"):
@@ -220,7 +279,7 @@ def test_every_form_needs_its_key(service: TestService, client: FlaskClient) -> 
 def _course(service: TestService) -> str:
     answer = service.client().post(
         "/api/repertoires?name=Course&side=white",
-        data=b'[Event "E"]\n\n1. d4 d5 2. c4 e6 3. Nc3 Nf6 4. cxd5 exd5 5. Bg5 Be7 6. e3 O-O 7. Bd3 Nbd7 8. Qc2 Re8 9. Nf3 Nf8 10. O-O c6 11. Rab1 a5 *\n',
+        data=CARLSBAD.encode(),
         content_type="application/x-chess-pgn",
     )
     assert answer.status_code in (200, 201, 202), answer.text
