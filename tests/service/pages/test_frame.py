@@ -10,7 +10,7 @@ import pytest
 from browsers import Browser, Served, accessible, complaints, says, see, shots, start, until
 from flask.testing import FlaskClient
 from page_forms import form_key
-from running_services import TestService, make_service
+from running_services import TestService, bearer, make_service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
@@ -205,3 +205,27 @@ def test_a_link_on_another_site_leads_to_a_page_that_says_so(client: FlaskClient
     page = client.get("/look-up?moves=d4", headers={**BROWSER, **followed})
     assert page.status_code == 401
     assert 'href="/look-up?moves=d4">Open this page again' in page.text
+
+
+def test_a_lost_store_is_told_on_a_page(tmp_path: Path) -> None:
+    made = make_service(tmp_path)
+    client = made.client()
+    file = Path(made.settings.database.removeprefix("sqlite:///"))
+    made.store.close()
+    file.rename(file.with_name("away"))
+    for path in ("/", "/look-up", "/structures/carlsbad"):
+        page = client.get(path, headers=BROWSER)
+        assert page.status_code == 503, path
+        assert "<h1>Not to be reached just now</h1>" in page.text
+        assert page.headers["Retry-After"] == "5"
+    file.with_name("away").rename(file)
+    assert client.get("/look-up", headers=BROWSER).status_code == 200
+    made.store.close()
+
+
+def test_a_fault_of_ours_is_told_with_its_number_alone(service: TestService) -> None:
+    headers = {**BROWSER, **bearer(service.token(name="fault"))}
+    page = service.client().get("/trial/fault", headers=headers)
+    assert page.status_code == 500
+    assert "private words" not in page.text
+    assert "The log has it under the number" in page.text
