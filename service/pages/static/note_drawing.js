@@ -19,7 +19,7 @@ export function wakeDrawing(form, changed) {
   let cells = [];
   let asked = 0;
   let start = null;
-  let mode = "ring";
+  let mode = "mark";
 
   // --- Asking for the drawing.
 
@@ -69,13 +69,13 @@ export function wakeDrawing(form, changed) {
     return fields.squares.value.split(/[\s,;]+/).filter(Boolean);
   }
 
-  function ring(square) {
+  function mark(square) {
     const now = marked();
     const on = !now.includes(square);
     fields.squares.value = (on ? [...now, square] : now.filter((one) => one !== square)).join(" ");
     changed();
     redraw();
-    says.textContent = `${square} ${on ? "is ringed" : "is not ringed any more"}.`;
+    says.textContent = `${square} ${on ? "is marked" : "is not marked any more"}.`;
   }
 
   function begin(cell) {
@@ -99,7 +99,7 @@ export function wakeDrawing(form, changed) {
 
   function press(cell) {
     stop(cell);
-    if (mode === "ring") ring(cell.dataset.square);
+    if (mode === "mark") mark(cell.dataset.square);
     else if (start) end(cell);
     else begin(cell);
   }
@@ -117,7 +117,7 @@ export function wakeDrawing(form, changed) {
 
   function lay(fen, orientation) {
     const pieces = piecesOf(fen);
-    const ringed = new Set(marked());
+    const known = new Set(marked());
     const files = [..."abcdefgh"];
     const ranks = [..."87654321"];
     if (orientation === "black") {
@@ -147,7 +147,7 @@ export function wakeDrawing(form, changed) {
       const piece = pieces.get(square);
       const words = [square];
       if (piece) words.push(piece);
-      if (ringed.has(square)) words.push("ringed");
+      if (known.has(square)) words.push("marked");
       cell.setAttribute("aria-label", words.join(", "));
     }
   }
@@ -204,7 +204,7 @@ export function wakeDrawing(form, changed) {
   const legend = document.createElement("legend");
   legend.textContent = "A press on the board";
   tools.append(legend);
-  for (const [value, label] of [["ring", "rings a square"], ["move", "begins or ends a move"]]) {
+  for (const [value, label] of [["mark", "marks a square"], ["move", "begins or ends a move"]]) {
     const row = document.createElement("label");
     row.className = "tick";
     const choice = document.createElement("input");

@@ -154,7 +154,7 @@ def test_the_board_is_drawn_on_with_the_keyboard_alone(browser: Browser, served:
     until(
         browser,
         lambda b: (
-            b.switch_to.active_element.get_attribute("aria-label") == "b2, white pawn, ringed"
+            b.switch_to.active_element.get_attribute("aria-label") == "b2, white pawn, marked"
         ),
     )
     browser.switch_to.active_element.send_keys("m")
