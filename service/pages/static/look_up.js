@@ -14,7 +14,7 @@ function say(text) {
 let turn = 0;
 let shown = location.pathname + location.search;
 
-/** Shows the page at an address. `focus` is what shall have the focus in it. */
+/** Shows the page at an address. `focus` is the selector of what shall have the focus in it. */
 async function show(address, { push = true, focus = "" } = {}) {
   const mine = (turn += 1);
   let answer;
@@ -53,13 +53,13 @@ function wake(focus) {
   const board = document.getElementById("play-board");
   const legal = [...document.querySelectorAll("#legal-moves [data-from]")];
   if (board) {
-    if (focus.length === 2) board.dataset.focus = focus;
+    const square = /^\[data-square="(..)"\]$/.exec(focus);
+    if (square) board.dataset.focus = square[1];
     wakeBoard(board, legal, (button) => {
-      show(addressOf(button.form, button), { focus: button.dataset.to });
+      show(addressOf(button.form, button), { focus: `[data-square="${button.dataset.to}"]` });
     }, say);
   }
-  if (focus.length === 2) board?.querySelector(`[data-square="${focus}"]`)?.focus({ preventScroll: true });
-  else if (focus) document.getElementById(focus)?.focus({ preventScroll: true });
+  if (focus) document.querySelector(focus)?.focus({ preventScroll: true });
   addCopying();
 }
 
@@ -89,9 +89,17 @@ document.addEventListener("submit", (event) => {
   const form = event.target;
   if (form.method !== "get" || form.getAttribute("action") !== "/look-up") return;
   event.preventDefault();
-  const typed = form.querySelector("#play");
-  show(addressOf(form, event.submitter), { focus: typed ? "play" : "" });
+  show(addressOf(form, event.submitter), { focus: nextTo(event.submitter ?? form) });
 });
+
+/** Where whoever used a control will want to go on. */
+function nextTo(control) {
+  if (control.closest(".type-moves")) return "#play";
+  if (control.closest(".continuations")) return ".continuations button, #play";
+  if (control.closest(".moves-played")) return ".moves-played [aria-current], #play";
+  if (control.closest("#legal-moves")) return "#legal-moves summary";
+  return "h1";
+}
 
 document.addEventListener("click", (event) => {
   const link = event.target.closest("main a[href^='/look-up']");
@@ -99,7 +107,8 @@ document.addEventListener("click", (event) => {
   if (!link || !plain) return;
   event.preventDefault();
   const top = link.closest(".text-side") !== null;
-  show(link.href, { focus: link.id }).then(() => top && scrollTo(0, 0));
+  const focus = link.id ? `#${link.id}, #play` : "h1";
+  show(link.href, { focus }).then(() => top && scrollTo(0, 0));
 });
 
 window.addEventListener("popstate", () => {

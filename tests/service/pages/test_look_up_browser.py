@@ -224,6 +224,23 @@ def test_with_the_keyboard_alone(browser: Browser, served: Served) -> None:
     played(browser, "d4", "d5", "c4")
 
 
+def test_a_line_of_a_repertoire_is_walked_with_one_key(browser: Browser, served: Served) -> None:
+    browser.get(served.at("/look-up", repertoire=served.repertoire))
+    browser.execute_script("document.querySelector('.continuations button').focus()")
+    for moves in (["d4"], ["d4", "d5"], ["d4", "d5", "c4"]):
+        keys(browser, Keys.ENTER)
+        played(browser, *moves)
+        until(browser, lambda d: d.execute_script(_ON_THE_WAY))
+    # A step back among the moves, and the focus stays there.
+    browser.execute_script("document.querySelector('.moves-played button').focus()")
+    keys(browser, Keys.ENTER)
+    played(browser, "d4")
+    until(browser, lambda d: focused(d) == "1. d4")
+
+
+_ON_THE_WAY = "return document.activeElement.closest('.continuations') !== null"
+
+
 def test_without_scripts_everything_works(browser: Browser, served: Served) -> None:
     scripts(browser, on=False)
     browser.get(served.at("/look-up"))
