@@ -21,6 +21,7 @@ COMMANDS = (
     "owed",
     "split",
     "booklet",
+    "plans",
     "breaks",
     "similar",
     "diagram",
