@@ -8,13 +8,20 @@ from pawnlore.service.access.needs import READ, needs
 from pawnlore.service.model_figures import model_figures
 from pawnlore.service.pages.calibration_plot import calibration_plot
 from pawnlore.service.pages.layout import page
-from pawnlore.service.pages.model_view import core_confusions, family_rows, mix_rows, weaknesses
+from pawnlore.service.pages.model_view import (
+    agreed_on,
+    core_confusions,
+    family_rows,
+    mix_rows,
+    not_examined,
+    weaknesses,
+)
 from pawnlore.service.pages.paging import page_number, paging
 from pawnlore.service.running import running
 
 pages = Blueprint("model", __name__)
 
-ROWS = 40
+ROWS = 25
 """Structures on one page of the table."""
 
 
@@ -28,6 +35,7 @@ def model() -> Response:
     if report is None:
         return page("model/model.html", classifier=classifier, report=None, refused=found.refused)
     rows = family_rows(report, classifier.catalogue)
+    mixed = mix_rows(report)
     part = paging(len(rows), page_number(request.args.get("page")), ROWS)
     return page(
         "model/model.html",
@@ -37,7 +45,9 @@ def model() -> Response:
         right=sum(one.right for one in report.cores.classes),
         weak=weaknesses(report, classifier.catalogue),
         plot=calibration_plot(report.calibration),
-        mixed=mix_rows(report),
+        mixed=[row for row in mixed if row.right < row.count],
+        agreed=agreed_on(mixed),
+        missing=not_examined(report, classifier.catalogue),
         core_mixed=core_confusions(report),
         families=rows[part.start : part.end],
         part=part,

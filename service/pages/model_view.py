@@ -107,6 +107,13 @@ def mix_rows(report: Report) -> list[MixRow]:
     return rows
 
 
+def agreed_on(rows: Sequence[MixRow]) -> list[MixRow]:
+    """Those of `mix_rows` that are without a fault, the most frequent first."""
+    return sorted(
+        (row for row in rows if row.right == row.count), key=lambda row: (-row.count, row.name)
+    )
+
+
 def told_class(name: str) -> str:
     """A class of the figures for reading.
 
@@ -140,6 +147,12 @@ def weaknesses(report: Report, catalogue: Catalogue) -> list[tuple[str, str]]:
     ]
 
 
+def not_examined(report: Report, catalogue: Catalogue) -> list[str]:
+    """The structures that no rater named off the core, so that nothing is known of them there."""
+    asked = {one.structure for one in report.off_core.classes if one.count}
+    return [heading(id) for id in catalogue.ids if id not in asked]
+
+
 def _off_core_words(report: Report) -> Iterator[tuple[str, str]]:
     pairs = [pair for pair in report.confusions if pair.paper == OFF_CORE]
     missed = [pair for pair in pairs if _structure(pair.truth) != UNSETTLED]
@@ -165,7 +178,7 @@ def _off_core_words(report: Report) -> Iterator[tuple[str, str]]:
     if mixed:
         ordered = sorted(mixed, key=lambda pair: (-pair.count, pair.truth))[:_MOST_NAMED]
         told = "; ".join(
-            f"{told_class(p.truth)}, was called {told_class(p.answer)} ({p.count})" for p in ordered
+            f"{told_class(p.truth)}, was called {told_class(p.answer)} ×{p.count}" for p in ordered
         )
         yield "It takes one for another.", f"{told}."
 
@@ -195,20 +208,19 @@ def _core_words(report: Report) -> Iterator[tuple[str, str]]:
         )
         yield (
             "Cores that it would miss.",
-            f"With the core switched off, so that the network decides alone. {told}. A met core "
-            "decides in practice.",
+            f"With the core switched off, the network alone named right: {told}. Where a core is "
+            "met, the core decides.",
         )
 
 
 def _unknown_words(report: Report, catalogue: Catalogue) -> Iterator[tuple[str, str]]:
-    asked = {one.structure for one in report.off_core.classes if one.count}
-    missing = [id for id in catalogue.ids if id not in asked]
+    missing = not_examined(report, catalogue)
     if missing:
-        told = ", ".join(heading(id) for id in missing)
         yield (
-            "Not examined off the core.",
-            f"No rater named {len(missing)} of its {len(catalogue)} structures in the examination, "
-            f"so how it does there is not known: {told}.",
+            "It was not examined off the core everywhere.",
+            f"No rater named {len(missing)} of its {len(catalogue)} structures in the examination; "
+            "how it does there, off the core, is not known. They are listed below the "
+            "table of structures.",
         )
     yield (
         "It sees the pawns alone.",
@@ -224,9 +236,9 @@ def _most(counts: Iterable[tuple[str, int]]) -> str:
     for structure, count in counts:
         summed[structure] += count
     ordered = sorted(summed.items(), key=lambda pair: (-pair[1], pair[0]))
-    told = [f"{heading(structure)} ({count})" for structure, count in ordered[:_MOST_NAMED]]
+    told = [f"{heading(structure)} ×{count}" for structure, count in ordered[:_MOST_NAMED]]
     if len(ordered) > _MOST_NAMED:
-        told.append(f"{sum(count for _, count in ordered[_MOST_NAMED:])} among others")
+        told.append(f"others ×{sum(count for _, count in ordered[_MOST_NAMED:])}")
     return ", ".join(told)
 
 
