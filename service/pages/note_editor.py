@@ -215,7 +215,7 @@ def delete(id: str) -> Response:
     try:
         shelf().delete(id, expected_revision=_revision(), author=caller().name)
     except Stale as error:
-        return redirect(f"/notes/{error.current.id}/revisions", 303)  # type: ignore[return-value]
+        return redirect(f"/notes/{error.current.id}/revisions?stale=1", 303)  # type: ignore[return-value]
     return redirect(f"/notes/{stored.id}", 303)  # type: ignore[return-value]
 
 
@@ -230,7 +230,7 @@ def restore(id: str) -> Response:
             id, revision=number, expected_revision=_revision(), author=caller().name
         )
     except Stale as error:
-        return redirect(f"/notes/{error.current.id}/revisions", 303)  # type: ignore[return-value]
+        return redirect(f"/notes/{error.current.id}/revisions?stale=1", 303)  # type: ignore[return-value]
     return redirect(f"/notes/{stored.id}?saved={stored.revision}", 303)  # type: ignore[return-value]
 
 

@@ -188,6 +188,7 @@ def revisions(id: str) -> Response:
         old=old,
         new=new,
         late=late,
+        stale=request.args.get("stale") is not None,
         compared=compared,
         newest=newest,
         may_write=may_write(),

@@ -209,8 +209,9 @@ def test_revisions_are_compared_and_restored_and_a_deleted_note_comes_back(
     sent(client, f"/notes/{stored.id}/restore", revision=4)
     assert NoteShelf(service.store).get(stored.id).revision == 5
     # Who looks at an old page changes nothing.
-    sent(client, f"/notes/{stored.id}/delete", revision=3)
+    answer = sent(client, f"/notes/{stored.id}/delete", revision=3)
     assert NoteShelf(service.store).get(stored.id).revision == 5
+    assert "nothing was done" in client.get(answer.headers["Location"]).text
 
 
 def test_a_note_that_the_form_cannot_show_is_edited_as_text(
