@@ -201,14 +201,10 @@ def _follow(part: SurveyPart, where: _Map, found: _Found) -> None:
 
 def _matrix(games: Any) -> npt.NDArray[np.int64]:
     """The kept moves as (G, most), filled up with `_END`."""
-    lists = games.column("moves").combine_chunks()
-    offsets = lists.offsets.to_numpy()
-    counts = np.diff(offsets)
-    most = int(counts.max(initial=0))
-    out = np.full((counts.shape[0], most), _END, dtype=np.int64)
-    row = np.repeat(np.arange(counts.shape[0]), counts)
-    place = np.arange(int(offsets[-1] - offsets[0])) - np.repeat(offsets[:-1] - offsets[0], counts)
-    out[row, place] = lists.values.to_numpy()[offsets[0] : offsets[-1]]
+    told = [np.frombuffer(codes, dtype="<u2") for codes in games.column("moves").to_pylist()]
+    counts = np.array([len(codes) for codes in told])
+    out = np.full((len(told), int(counts.max(initial=0))), _END, dtype=np.int64)
+    out[np.arange(out.shape[1]) < counts[:, None]] = np.concatenate(told)
     return out
 
 

@@ -8,6 +8,7 @@ carried along from one to the next.
 
 from __future__ import annotations
 
+from functools import cache
 from importlib.util import find_spec
 from typing import Any
 
@@ -20,15 +21,19 @@ from pawnlore.service.survey.game_batch import GameBatch
 LIBRARY = "rust_pgn_reader_python_binding"
 
 
+@cache
 def fast_reader_at_hand() -> bool:
     """Whether the compiled library is installed."""
     return find_spec(LIBRARY) is not None
 
 
 def read_fast(
-    text: bytes, begins: npt.NDArray[np.int64], numbers: npt.NDArray[np.int64]
+    text: bytes,
+    begins: npt.NDArray[np.int64],
+    results: npt.NDArray[np.uint8],
+    numbers: npt.NDArray[np.int64],
 ) -> tuple[GameBatch, npt.NDArray[np.int64]]:
-    """Read games that each begin and end where ``begins`` (G + 1,) says.
+    """Read games that each begin and end where ``begins`` (G + 1,) says, with ``results`` (G,).
 
     ``numbers`` (K,) are those that are wanted. Gives the batch, and the numbers
     of those which the library could not read to the end; these are not in it.
@@ -40,18 +45,10 @@ def read_fast(
     if chunk is None:
         return _nothing(), numbers
     valid = np.asarray(chunk.valid)
-    outcome = _outcomes(chunk.outcome)
-    batch = _events(chunk, numbers, outcome)
+    batch = _events(chunk, numbers, results[numbers])
     if valid.all():
         return batch, numbers[:0]
     return kept_games(batch, valid), numbers[~valid]
-
-
-_OUTCOME = {"White": 1, "Black": 2, "Draw": 3, "Unknown": 4}
-
-
-def _outcomes(told: list[Any]) -> npt.NDArray[np.uint8]:
-    return np.array([_OUTCOME.get(name, 0) for name in told], dtype=np.uint8)
 
 
 def _parsed(
@@ -87,9 +84,7 @@ def _nothing() -> GameBatch:
     return read_carefully([], Account())
 
 
-def _events(
-    chunk: Any, numbers: npt.NDArray[np.int64], outcome: npt.NDArray[np.uint8]
-) -> GameBatch:
+def _events(chunk: Any, numbers: npt.NDArray[np.int64], result: npt.NDArray[np.uint8]) -> GameBatch:
     boards = np.asarray(chunk.boards).reshape(-1, 64)
     clock = np.asarray(chunk.halfmove_clock)
     start, end = np.asarray(chunk.from_squares), np.asarray(chunk.to_squares)
@@ -111,7 +106,7 @@ def _events(
         numbers,
         np.zeros(games, dtype=np.int32),
         np.ones(games, dtype=np.bool_),
-        outcome,
+        result,
         move_offsets,
         moves,
         event_offsets,

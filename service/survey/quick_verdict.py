@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pawnlore.models.classes import NO_FAMILY
-from pawnlore.models.classifier import HIDDEN_STEP, OUTPUT_STEP, UNIT_STEP, Classifier
+from pawnlore.models.classifier import CORE_TRUST, HIDDEN_STEP, OUTPUT_STEP, UNIT_STEP, Classifier
 from pawnlore.models.network_input import network_input
 from pawnlore.service.survey.compiled import Array, compiled
 from pawnlore.structures.structure_paths import NO_STRUCTURE
@@ -35,6 +35,8 @@ CORE, DOUBT = 1 << 16, 1 << 17
 _DOUBT_MARGIN = 2e-3
 _LEVEL = 1e-4
 _DEEP = 12.0
+_NOTHING = 25.0
+_STEPS = 100_000.0
 _HOLDERS = len(HOLDERS)
 _UNIT_BITS = round(math.log2(UNIT_STEP / HIDDEN_STEP))
 _SCORE_STEP = UNIT_STEP * OUTPUT_STEP
@@ -268,17 +270,77 @@ def quick_verdict(
     if 1.0 / (1.0 + math.exp(none)) < threshold - _DOUBT_MARGIN:
         return NO_STRUCTURE
     total = math.exp(none)
+    most = 1.0 / (threshold - _DOUBT_MARGIN)
     place = level = 0
+    near = best - np.int32(_DEEP / sharpness)
     for kind in range(1, kinds):
+        if scores[kind] < near:
+            continue
         behind = (best - scores[kind]) * sharpness
-        if behind < _DEEP:
-            total += math.exp(-behind)
+        total += math.exp(-behind)
+        if total > most:
+            return NO_STRUCTURE
         if behind < _LEVEL:
             level += 1
             place = kind
-    chance = 1.0 / total
-    if chance < threshold - _DOUBT_MARGIN:
-        return NO_STRUCTURE
-    if chance < threshold + _DOUBT_MARGIN or level != 1:
+    if total > 1.0 / (threshold + _DOUBT_MARGIN) or level != 1:
         return DOUBT
     return mirror_code[place] if swapped else class_code[place]  # type: ignore[no-any-return]
+
+
+@compiled
+def quick_probability(
+    white: int,
+    black: int,
+    told: int,
+    file_sums: Array,
+    base: Array,
+    output: Array,
+    output_bias: Array,
+    class_code: Array,
+    mirror_code: Array,
+    numbers: Array,
+    own_bits: Array,
+    foe_bits: Array,
+    needs: Array,
+    shared: Array,
+    sums: Array,
+    units: Array,
+    words: Array,
+) -> float:
+    """The probability of what `quick_verdict` told, to the last decimal but one; -1 in doubt."""
+    own, foe = mirrored(black), mirrored(white)
+    if numbers[3] == 0 or told < 0 or (own == white and foe == black):
+        return -1.0
+    swapped = own < white or (own == white and foe < black)
+    if not swapped:
+        own, foe = white, black
+    scores = _raw_scores(own, foe, file_sums, base, output, output_bias, sums, units)
+    kinds = scores.shape[0]
+    place = 1
+    for kind in range(2, kinds):
+        if scores[kind] > scores[place]:
+            place = kind
+    sharpness, shift, threshold = numbers[0] * _SCORE_STEP, numbers[1], numbers[2]
+    best = scores[place]
+    total = math.exp((scores[0] - best) * sharpness + shift)
+    level = 0
+    near = best - np.int32(_NOTHING / sharpness)
+    for kind in range(1, kinds):
+        if scores[kind] > near:
+            behind = (best - scores[kind]) * sharpness
+            total += math.exp(-behind)
+            level += behind < _LEVEL
+    if level != 1:
+        return -1.0
+    chance = np.rint(_STEPS / total) / _STEPS
+    if told < CORE:
+        return chance  # type: ignore[no-any-return]
+    code = mirror_code[place] if swapped else class_code[place]
+    if code + CORE != told:
+        chance = 0.0
+    elif abs(chance - threshold) < _LEVEL:
+        return -1.0
+    elif chance < threshold:
+        chance = 0.0
+    return np.rint((CORE_TRUST + (1 - CORE_TRUST) * chance) * _STEPS) / _STEPS  # type: ignore[no-any-return]

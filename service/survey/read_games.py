@@ -83,7 +83,7 @@ def read_games(
     if careful or not fast_reader_at_hand():
         odd[:] = True
     sure = np.flatnonzero(keep & ~odd)
-    batch, unsure = read_fast(texts.text, scanned.begins, sure)
+    batch, unsure = read_fast(texts.text, scanned.begins, scanned.results, sure)
     batch = replace(batch, first_ply=first_ply[batch.number])
     rest = np.union1d(np.flatnonzero(keep & odd), unsure)
     if rest.shape[0]:

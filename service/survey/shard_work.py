@@ -29,7 +29,7 @@ from pawnlore.service.survey.text_source import (
     open_file,
 )
 
-BATCH_BYTES = 1 << 20
+BATCH_BYTES = 2 << 20
 """Text that is read and judged at a time: the boards of so many games fit the cache."""
 
 PART_BYTES = 64 << 20

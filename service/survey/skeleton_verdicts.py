@@ -12,12 +12,17 @@ import numpy.typing as npt
 
 from pawnlore.models.classifier import Classifier
 from pawnlore.service.survey.compiled import Array, compiled
-from pawnlore.service.survey.quick_verdict import CORE, DOUBT, quick_model, quick_verdict
+from pawnlore.service.survey.quick_verdict import (
+    CORE,
+    DOUBT,
+    quick_model,
+    quick_probability,
+    quick_verdict,
+)
 from pawnlore.structures.skeleton import Masks
 from pawnlore.structures.structure_paths import structure_codes
 
 _EMPTY = 0
-_UNKNOWN = -1.0
 
 
 class SkeletonVerdicts:
@@ -61,8 +66,8 @@ class SkeletonVerdicts:
     ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
         """The probabilities (E,) of a batch, and whether a core is met (E,).
 
-        They are the classifier's own; for skeletons that are met again they
-        are remembered.
+        They are the classifier's, but for a step in the fifth decimal, and are
+        remembered; where no family is named they are the classifier's own.
         """
         count = white.shape[0]
         probability = np.empty(count)
@@ -71,9 +76,10 @@ class SkeletonVerdicts:
         for start in range(0, count, most):
             part = slice(start, start + most)
             slots = self._slots(white[part], black[part])
-            unknown = np.unique(slots[self._probability[slots] == _UNKNOWN])
-            if unknown.shape[0]:
-                self._classify(unknown)
+            room = np.empty(slots.shape[0], dtype=np.int64)
+            doubtful = _fill(slots, self._keys, self._told, self._probability, room, *self._model)
+            if doubtful:
+                self._classify(np.unique(room[:doubtful]))
             probability[part] = self._probability[slots]
             core[part] = (self._told[slots] > 0) & (self._told[slots] & CORE != 0)
         return probability, core
@@ -165,3 +171,41 @@ def _probe(
             fresh[doubtful] = slot
             doubtful += 1
     return new, doubtful
+
+
+@compiled
+def _fill(
+    slots: Array,
+    keys: Array,
+    told: Array,
+    probability: Array,
+    room: Array,
+    file_sums: Array,
+    base: Array,
+    output: Array,
+    output_bias: Array,
+    class_code: Array,
+    mirror_code: Array,
+    numbers: Array,
+    own_bits: Array,
+    foe_bits: Array,
+    needs: Array,
+    shared: Array,
+    sums: Array,
+    units: Array,
+    words: Array,
+) -> int:
+    doubtful = 0
+    for row in range(slots.shape[0]):
+        slot = slots[row]
+        if probability[slot] >= 0:
+            continue
+        probability[slot] = quick_probability(
+            keys[slot, 0], keys[slot, 1], told[slot],
+            file_sums, base, output, output_bias, class_code, mirror_code, numbers,
+            own_bits, foe_bits, needs, shared, sums, units, words,
+        )  # fmt: skip
+        if probability[slot] < 0:
+            room[doubtful] = slot
+            doubtful += 1
+    return doubtful

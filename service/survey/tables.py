@@ -1,7 +1,8 @@
 """The survey's three tables, as Arrow: games, structures and breaks.
 
 ``games`` has a row for each game: where it stands, some headers, its result,
-the structures that it passed and the codes of its first half-moves.
+the structures that it passed and the codes of its first half-moves, two bytes
+each, the low one first (`pawnlore.service.survey.game_batch`).
 ``structures`` has a row for each structure that a game holds, with its first
 skeleton. ``breaks`` has a row for each pawn push that brings two pawns into
 contact, and each pawn that takes a pawn, while a structure stands.
@@ -9,9 +10,8 @@ contact, and each pawn that takes a pawn, while a structure stands.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
@@ -59,6 +59,7 @@ class Columns:
         return chosen | {f"header_{name.lower()}": name for name in self.headers}
 
 
+@lru_cache(maxsize=16)
 def schemas(columns: Columns) -> dict[str, Any]:
     """The Arrow schema of each table."""
     import pyarrow as pa
@@ -87,7 +88,7 @@ def schemas(columns: Columns) -> dict[str, Any]:
         ("plies", pa.int32()),
         ("whole", pa.bool_()),
         ("path", pa.list_(span)),
-        ("moves", pa.list_(pa.uint16())),
+        ("moves", pa.binary()),
     ]
     return {
         "games": pa.schema(games),
@@ -138,7 +139,7 @@ def survey_batch(
     paths = game_paths(batch, verdicts.codes(batch.white, batch.black))
     event = paths.structure_event
     probability, core = verdicts.in_full(batch.white[event], batch.black[event])
-    names = _names(verdicts.classifier.catalogue.ids)
+    names = _words(verdicts.classifier.catalogue.ids)
     numbers = first_game + batch.number
     shapes = schemas(columns)
 
@@ -223,14 +224,18 @@ def _game_columns(
 
 
 def _first_moves(batch: GameBatch, most: int) -> Any:
+    """The first moves' codes, two bytes each: a list would take ten times as long to write."""
     import pyarrow as pa
 
     counts = np.minimum(batch.plies, most)
     offsets = np.concatenate([[0], np.cumsum(counts)])
     places = np.repeat(batch.move_offsets[:-1] - offsets[:-1], counts)
-    places = places + np.arange(int(offsets[-1]))
-    return pa.ListArray.from_arrays(
-        pa.array(offsets.astype(np.int32)), pa.array(batch.moves[places])
+    places += np.arange(int(offsets[-1]))
+    codes = batch.moves[places].astype("<u2")
+    return pa.Array.from_buffers(
+        pa.binary(),
+        len(batch),
+        [None, pa.py_buffer((2 * offsets).astype(np.int32)), pa.py_buffer(codes)],
     )
 
 
@@ -302,10 +307,12 @@ def _or_null(values: npt.NDArray[Any]) -> Any:
     return pa.array(values.astype(np.int16), mask=values < 0)
 
 
-def _names(ids: Sequence[str]) -> Any:
+@lru_cache(maxsize=64)
+def _words(words: tuple[str, ...]) -> Any:
+    """An Arrow array of words; made once, because making it takes longer than using it."""
     import pyarrow as pa
 
-    return pa.array(list(ids))
+    return pa.array(list(words), type=pa.string())
 
 
 def _structure(codes: npt.NDArray[np.int32], names: Any) -> tuple[Any, Any]:
@@ -318,10 +325,10 @@ def _structure(codes: npt.NDArray[np.int32], names: Any) -> tuple[Any, Any]:
     )
 
 
-def _dictionary(indices: npt.NDArray[Any], words: Sequence[str]) -> Any:
+def _dictionary(indices: npt.NDArray[Any], words: tuple[str, ...]) -> Any:
     import pyarrow as pa
 
-    return pa.DictionaryArray.from_arrays(pa.array(indices.astype(np.int16)), pa.array(list(words)))
+    return pa.DictionaryArray.from_arrays(pa.array(indices.astype(np.int16)), _words(words))
 
 
 def _break_texts(paths: GamePaths) -> Any:
@@ -334,7 +341,7 @@ def _break_texts(paths: GamePaths) -> Any:
         | paths.break_end
     )
     found, places = np.unique(packed, return_inverse=True)
-    words = pa.array([_break_text(value) for value in found.tolist()], type=pa.string())
+    words = _words(tuple(_break_text(value) for value in found.tolist()))
     return pa.DictionaryArray.from_arrays(pa.array(places.astype(np.int16)), words)
 
 

@@ -96,7 +96,7 @@ def test_names_and_headers_only_when_asked_for(games: Path, tmp_path: Path) -> N
     table = rows(tmp_path / "out", "games")
     assert [row["header_round"] for row in table] == [str(index) for index in range(250)]
     assert all(str(row["white"]).startswith("P") for row in table)
-    assert max(len(row["moves"]) for row in table) == 4  # type: ignore[arg-type]
+    assert max(len(row["moves"]) for row in table) == 2 * 4  # type: ignore[arg-type]
     # Nowhere in a survey that was not asked for names do they stand.
     survey([str(games)], str(tmp_path / "plain"), Options())
     for path in Path(tmp_path, "plain").rglob("*"):
