@@ -20,7 +20,7 @@ from pawnlore.service.api.readers import look_up as readers_look_up
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
 from pawnlore.service.labelled_repertoire import with_labels
 from pawnlore.service.lookups_at_hand import Lookups
-from pawnlore.service.pages.break_view import break_view
+from pawnlore.service.pages.break_view import SideBreaks, break_view
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.look_up_view import (
     here_in,
@@ -36,6 +36,7 @@ from pawnlore.service.repertoire_desk import OpenRepertoire
 from pawnlore.service.store.repertoire_shelf import StoredRepertoire
 from pawnlore.structures.breaks import break_tree
 from pawnlore.structures.distinct_verdicts import DistinctVerdicts
+from pawnlore.structures.query_position import QueryPosition
 from pawnlore.structures.skeleton import Masks, SkeletonError, placement
 from pawnlore.structures.verdict import Classify, Verdicts
 
@@ -116,14 +117,11 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
     position = line.position
     found, by = readers_look_up(position, here.chapter if here else "")
     # Told to no student: it would give away where a label stands instead.
-    told = None if student else explain(known.classifier, position.skeleton, known.examples)
+    silent = student or begins
+    told = None if silent else explain(known.classifier, position.skeleton, known.examples)
     side = asked.side or (_side_of(book) if book else "")
     board = line.board or chess.BaseBoard(_drawn(line).split(None, 1)[0])
     notes = known.notes()
-    if book and not student:
-        tree = break_tree(position, book.work.classify, book.work.book, book.work.distinct)
-    else:
-        tree = break_tree(position, _with_own_labels(known))
     return page(
         "look_up.html",
         422 if line.fault else 200,
@@ -135,7 +133,8 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
         verdict=verdict_view(found.verdict, by, told, known.classifier.catalogue),
         skeleton=position.skeleton,
         plans=plan_view(found, board, side),
-        breaks=break_view(tree),
+        # Of a game's first position nothing is worth telling.
+        breaks=() if begins else _breaks(position, None if student else book),
         walked=walked,
         here=here,
         middlegames=middlegames_of(book) if book and begins else (),
@@ -149,6 +148,14 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
         begins=begins,
         elsewhere=() if student or found.notes else notes.on(found.verdict.structure),
     )
+
+
+def _breaks(position: QueryPosition, book: OpenRepertoire | None) -> tuple[SideBreaks, ...]:
+    """The breaks, with how often a repertoire plays them where one is given."""
+    if book is None:
+        return break_view(break_tree(position, _with_own_labels(lookups())))
+    work = book.work
+    return break_view(break_tree(position, work.classify, work.book, work.distinct))
 
 
 def _with_own_labels(known: Lookups) -> Classify:
