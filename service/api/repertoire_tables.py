@@ -38,7 +38,9 @@ from pawnlore.service.exports import (
     chosen_nodes,
     group_table,
     load_table,
+    move_order_table,
     owed_table,
+    reminder_table,
     similar_table,
 )
 from pawnlore.service.repertoire_desk import OpenRepertoire
@@ -241,6 +243,42 @@ def load(id: str) -> Response:
         len(made),
     )
     return long_table_answer(table, values)
+
+
+@resources.get("/api/repertoires/<id>/move-orders")
+@needs(READ)
+@described(
+    _described(
+        "listMoveOrders",
+        "Pairs of the author's consecutive moves, and what comes of the other order",
+        move_order_table.COLUMNS,
+        types={"matters": _TRUTH, "gain": _NUMBER, "allows": _LIST},
+    )
+)
+def move_order_list(id: str) -> Response:
+    """Which of our moves must come first."""
+    values = query_values(*LONG_PAGING)
+    opened = repertoires().desk.open(id)
+    as_lines, as_csv = move_order_table.json_lines, move_order_table.csv_rows
+    return _answer(opened, "move orders", as_lines, as_csv, values)
+
+
+@resources.get("/api/repertoires/<id>/reminders")
+@needs(READ)
+@described(
+    _described(
+        "listReminders",
+        "Reminders, warnings and only moves, in order",
+        reminder_table.COLUMNS,
+        types={"pinned": _TRUTH},
+    )
+)
+def reminder_list(id: str) -> Response:
+    """What has to be kept in mind at which move."""
+    values = query_values(*LONG_PAGING)
+    opened = repertoires().desk.open(id)
+    as_lines, as_csv = reminder_table.json_lines, reminder_table.csv_rows
+    return _answer(opened, "reminders", as_lines, as_csv, values)
 
 
 @resources.get("/api/repertoires/<id>/breaks")

@@ -147,6 +147,13 @@ def weighs(debt: Debt) -> str:
     return f"{counted(debt.lines, 'line')}, times {SEVERITY[debt.kind]}: {WHY[debt.kind]}"
 
 
+def _closes(debt: Debt) -> str:
+    """What would close a debt; the header of a note is for files, and here a form has it."""
+    if debt.kind == NO_NOTE and debt.closes.startswith("Write a note:"):
+        return "Write what to do there."
+    return debt.closes
+
+
 def _row(debt: Debt, acts: Sequence[Act]) -> DebtRow:
     return DebtRow(
         debt.kind,
@@ -154,7 +161,7 @@ def _row(debt: Debt, acts: Sequence[Act]) -> DebtRow:
         debt.weight,
         weighs(debt),
         shown(debt.what, _ROOM),
-        shown(debt.closes, _ROOM),
+        shown(_closes(debt), _ROOM),
         shown(debt.chapter, _NAME_ROOM),
         shown(debt.moves, _MOVES_ROOM),
         tuple(acts),

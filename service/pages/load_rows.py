@@ -99,7 +99,7 @@ def load_page(work: Workbook, part: str, *, chapter: str = "", page: int = 1) ->
             whole,
             (),
             tuple(
-                _choice(work, counter.compare_everywhere(node), lines)
+                _choice(work, counter, node, lines)
                 for node, lines in places[shown_part.start : shown_part.end]
             ),
             shown_part,
@@ -159,7 +159,15 @@ def _ours(work: Workbook, counter: LoadCounter, chapter: str) -> Sequence[tuple[
     return [one for one in places if one[0] in kept]
 
 
-def _choice(work: Workbook, found: Comparison, lines: int) -> Choice:
+def _choice(work: Workbook, counter: LoadCounter, node: int, lines: int) -> Choice:
+    """A choice, compared once: the first ones of a repertoire have most of it below them."""
+    made: dict[int, Choice] = work.once("compared choices", dict)
+    if node not in made:
+        made[node] = _compared(work, counter.compare_everywhere(node), lines)
+    return made[node]
+
+
+def _compared(work: Workbook, found: Comparison, lines: int) -> Choice:
     book = work.book
     branches = tuple(
         Branch(

@@ -182,7 +182,7 @@ def _reminder(work: Workbook, one: _Mark) -> ReminderRow:
     above = book.parent[one.node]
     text = one.text
     if one.kind == WARNING:
-        text = f"refuted by {text}" if text else "no refutation is shown"
+        text = f"Refuted by {text}" if text else "No refutation is shown."
     whose = {True: "our move", False: "the opponent’s move", None: ""}[one.author]
     return ReminderRow(
         one.node,
@@ -206,15 +206,12 @@ def order_summary(work: Workbook) -> str:
     if not pairs:
         return "There are no two moves of ours in a row, or nobody knows whose repertoire it is."
     rows = work.once("order rows", lambda: _orders(work))
-    words = (
-        f"{counted(pairs, 'pair')} of our moves {'was' if pairs == 1 else 'were'} tried in the "
-        f"other order; in {len(rows):,} of them the order has to be remembered"
-    )
+    words = f"{counted(pairs, 'pair')} of our moves {'was' if pairs == 1 else 'were'} tried in the "
+    words += f"other order; {counted(len(rows), 'order')} {'has' if len(rows) == 1 else 'have'} "
+    words += "to be remembered"
     if rows:
         without = silent(rows)
-        words += (
-            f", and {without or 'none'} of these {'has' if without < 2 else 'have'} no reminder"
-        )
+        words += f", and {without or 'none'} of them {'have' if without > 1 else 'has'} no reminder"
     if left_out:
         words += f" ({counted(left_out, 'further pair')} left out)"
     return f"{words}."

@@ -52,6 +52,14 @@ PAGES = {
     "a structure of its, looked up": (
         "/look-up?repertoire={id}&fen=rnbqkb1r/pp3ppp/2p2n2/3p4/3P4/2N1P3/PP3PPP/R1BQKBNR+b+KQkq+-"
     ),
+    "what is owed": "/repertoires/{id}/owed",
+    "what is owed, last page": "/repertoires/{id}/owed?page=9999",
+    "what one chapter owes": "/repertoires/{id}/owed?chapter={chapter}",
+    "move orders": "/repertoires/{id}/move-order",
+    "reminders and warnings": "/repertoires/{id}/reminders",
+    "load by chapter": "/repertoires/{id}/load",
+    "load by middlegame type": "/repertoires/{id}/load?kind=types",
+    "load where there is a choice": "/repertoires/{id}/load?kind=choices",
     "a structure in the catalogue": "/structures/carlsbad",
     "what changed": "/repertoires/{id}/changes",
     "what could not be read": "/repertoires/{id}/problems",

@@ -27,6 +27,8 @@ CLOSED = (
     "/nodes",
     "/owed",
     "/load",
+    "/move-orders",
+    "/reminders",
     "/changes",
     "/pgn",
     "/tagged.pgn",
