@@ -87,15 +87,20 @@ class Classifier:
         `whole_steps`), so every sum is exact whatever its order: a row has the
         same scores in any batch and on any machine.
         """
+        units = self.units(masks)
+        scores: npt.NDArray[np.float32] = units @ self.output
+        scores += self.output_bias
+        return scores
+
+    def units(self, masks: Masks) -> npt.NDArray[np.float32]:
+        """The activations of the hidden layer (N, H) for a batch as it stands."""
         units: npt.NDArray[np.float32] = network_input(masks) @ self.hidden
         units += self.hidden_bias
         np.maximum(units, 0, out=units)
         units *= np.float32(1 / UNIT_STEP)
         np.rint(units, out=units)
         units *= np.float32(UNIT_STEP)
-        scores: npt.NDArray[np.float32] = units @ self.output
-        scores += self.output_bias
-        return scores
+        return units
 
     def probabilities(self, masks: Masks) -> npt.NDArray[np.float64]:
         """Calibrated probabilities of the network alone, (N, classes), cores left aside."""
@@ -243,8 +248,8 @@ def whole_steps(weights: npt.NDArray[Any], step: float) -> npt.NDArray[np.float3
     return np.ascontiguousarray(np.rint(weights / step) * step, dtype=np.float32)
 
 
-def save_classifier(classifier: Classifier, path: Path) -> str:
-    """Write a model file and its digest beside it; gives the digest back."""
+def model_bytes(classifier: Classifier) -> bytes:
+    """The content of a model file."""
     stream = io.BytesIO()
     np.savez(
         stream,
@@ -261,7 +266,12 @@ def save_classifier(classifier: Classifier, path: Path) -> str:
         threshold=np.array(classifier.threshold),
         facts=np.array(json.dumps(classifier.facts, sort_keys=True)),
     )
-    data = stream.getvalue()
+    return stream.getvalue()
+
+
+def save_classifier(classifier: Classifier, path: Path) -> str:
+    """Write a model file and its digest beside it; gives the digest back."""
+    data = model_bytes(classifier)
     digest = hashlib.sha256(data).hexdigest()
     path.write_bytes(data)
     path.with_suffix(".sha256").write_text(f"{digest}  {path.name}\n", encoding="ascii")
@@ -281,12 +291,13 @@ def load_classifier(
             data = stream.read(_MOST_BYTES + 1)
     except OSError as error:
         raise ModelError(f"{path}: cannot be read ({error.strerror})") from None
-    return _read_classifier(data, str(path), catalogue or shipped_catalogue(), digest)
+    return read_classifier(data, str(path), catalogue or shipped_catalogue(), digest)
 
 
-def _read_classifier(
-    data: bytes, name: str, catalogue: Catalogue, digest: str | None
+def read_classifier(
+    data: bytes, name: str, catalogue: Catalogue, digest: str | None = None
 ) -> Classifier:
+    """Read the content of a model file; ``name`` is what errors call it. See `load_classifier`."""
     if len(data) > _MOST_BYTES:
         raise ModelError(f"{name}: larger than {_MOST_BYTES >> 20} MiB, so no model of ours")
     found = hashlib.sha256(data).hexdigest()
@@ -349,4 +360,4 @@ def shipped_classifier() -> Classifier:
     folder = files("pawnlore.models").joinpath("shipped")
     expected = folder.joinpath("classifier.sha256").read_text(encoding="ascii").split()[0]
     data = folder.joinpath("classifier.npz").read_bytes()
-    return _read_classifier(data, "the shipped model", shipped_catalogue(), expected)
+    return read_classifier(data, "the shipped model", shipped_catalogue(), expected)
