@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import builtins
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -43,6 +44,18 @@ class StoredLabel:
     revision: int
     created: datetime
     changed: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class GivenLabel:
+    """A label to be kept, with the holder of the skeleton as it is given."""
+
+    skeleton: tuple[int, int]
+    structure: str
+    holder: str
+    fen: str = ""
+    reason: str = ""
+    author: str = ""
 
 
 class StaleLabel(StoreError):
@@ -103,8 +116,7 @@ class LabelShelf:
         being none. Raises `StaleLabel` and `Refused`.
         """
         structure = one_line(structure, "the structure")
-        if holder not in _SWAPPED or (structure == UNSETTLED and holder != "both"):
-            raise Refused("the holder must be white, black or both, and both where unsettled")
+        _check_holder(structure, holder)
         key, swapped = _canonical(skeleton)
         values: dict[str, Any] = {
             "structure": structure,
@@ -140,6 +152,59 @@ class LabelShelf:
             count_up(connection, "labels")
             return _get(connection, id)
 
+    def put_all(self, labels: Sequence[GivenLabel], *, author: str = "") -> tuple[int, int]:
+        """Keep many labels, all or none; gives how many were new and how many were changed.
+
+        A label that stands already as it is given stays as it is. Where a
+        skeleton comes twice the last one counts. Raises `Refused`.
+        """
+        author = one_line(author, "the author's name", needed=False)
+        given: dict[str, dict[str, Any]] = {}
+        for label in labels:
+            key, swapped = _canonical(label.skeleton)
+            structure = one_line(label.structure, "the structure")
+            _check_holder(structure, label.holder)
+            given[key] = {
+                "structure": structure,
+                "holder": _SWAPPED[label.holder] if swapped else label.holder,
+                "fen": one_line(label.fen, "the position", needed=False),
+                "reason": any_text(label.reason, "the reason", REASON_LENGTH),
+                "author": one_line(label.author, "the author's name", needed=False) or author,
+            }
+        now = self.store.clock()
+        with self.store.writing() as connection:
+            count_up(connection, "labels")
+            standing = {
+                row.skeleton: row for row in connection.execute(_labels().order_by(LabelRow.number))
+            }
+            new = []
+            changed = 0
+            for key, values in given.items():
+                row = standing.get(key)
+                if row is None:
+                    new.append(
+                        {
+                            **values,
+                            "id": self.store.new_id(),
+                            "skeleton": key,
+                            "revision": 1,
+                            "created": now,
+                            "changed": now,
+                        }
+                    )
+                elif any(
+                    values[name] != getattr(row, name) for name in ("structure", "holder", "reason")
+                ):
+                    changed += 1
+                    connection.execute(
+                        update(LabelRow)
+                        .where(LabelRow.id == row.id)
+                        .values(**values, revision=row.revision + 1, changed=now)
+                    )
+            if new:
+                connection.execute(insert(LabelRow), new)
+        return len(new), changed
+
     def delete(self, id: str, *, expected_revision: int | None = None) -> None:
         """Take a label away; raises `NotFound` and `StaleLabel`."""
         with self.store.writing() as connection:
@@ -154,6 +219,11 @@ class LabelShelf:
             if done.rowcount != 1:
                 raise StaleLabel(_get(connection, id))
             count_up(connection, "labels")
+
+
+def _check_holder(structure: str, holder: str) -> None:
+    if holder not in _SWAPPED or (structure == UNSETTLED and holder != "both"):
+        raise Refused("the holder must be white, black or both, and both where unsettled")
 
 
 def _canonical(skeleton: tuple[int, int]) -> tuple[str, bool]:

@@ -208,6 +208,88 @@ class LabelRow(Base):
     changed: Mapped[datetime] = mapped_column(Moment)
 
 
+class OwnFamilyRow(Base):
+    """A family of the author's own.
+
+    ``must`` and ``free`` are JSON lists: the author's corrections of what the
+    examples have in common.
+    """
+
+    __tablename__ = "own_families"
+
+    number: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=True)
+    id: Mapped[str] = mapped_column(String(80), unique=True)
+    name: Mapped[str] = mapped_column(String(200))
+    parent: Mapped[str] = mapped_column(String(200))
+    must: Mapped[str] = mapped_column(Text)
+    free: Mapped[str] = mapped_column(Text)
+    revision: Mapped[int] = mapped_column(Integer)
+    author: Mapped[str] = mapped_column(String(200))
+    created: Mapped[datetime] = mapped_column(Moment)
+    changed: Mapped[datetime] = mapped_column(Moment)
+
+
+class FamilyExampleRow(Base):
+    """A position that belongs to an own family, or with ``counter`` one that does not.
+
+    ``skeleton`` and ``holder`` are kept as in `LabelRow`.
+    """
+
+    __tablename__ = "family_examples"
+
+    number: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=True)
+    family: Mapped[str] = mapped_column(ForeignKey("own_families.id", ondelete="CASCADE"))
+    skeleton: Mapped[str] = mapped_column(String(32))
+    counter: Mapped[bool] = mapped_column(Boolean)
+    holder: Mapped[str] = mapped_column(String(10))
+    fen: Mapped[str] = mapped_column(String(200))
+    author: Mapped[str] = mapped_column(String(200))
+    made: Mapped[datetime] = mapped_column(Moment)
+
+    __table_args__ = (UniqueConstraint("family", "skeleton"),)
+
+
+class ModelVersionRow(Base):
+    """A taught model: its numbers, their digest, and what was measured of it.
+
+    ``state`` is ``proposed``, ``accepted`` or ``rejected``. ``taught_from``
+    tells which labels and families there were, ``figures`` is JSON.
+    """
+
+    __tablename__ = "model_versions"
+
+    number: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=True)
+    state: Mapped[str] = mapped_column(String(10))
+    digest: Mapped[str] = mapped_column(String(64))
+    content: Mapped[bytes] = mapped_column(LargeBinary)
+    base: Mapped[str] = mapped_column(String(64))
+    taught_from: Mapped[str] = mapped_column(Text)
+    figures: Mapped[str] = mapped_column(Text)
+    author: Mapped[str] = mapped_column(String(200))
+    made: Mapped[datetime] = mapped_column(Moment)
+
+
+class ModelChoiceRow(Base):
+    """Which model is in use from when on: the last row counts. 0 is the shipped one."""
+
+    __tablename__ = "model_choices"
+
+    number: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=True)
+    version: Mapped[int] = mapped_column(Integer)
+    author: Mapped[str] = mapped_column(String(200))
+    made: Mapped[datetime] = mapped_column(Moment)
+
+
+class AskedRow(Base):
+    """A skeleton that an author was asked about and did not want to label."""
+
+    __tablename__ = "asked"
+
+    skeleton: Mapped[str] = mapped_column(String(32), primary_key=True)
+    author: Mapped[str] = mapped_column(String(200))
+    made: Mapped[datetime] = mapped_column(Moment)
+
+
 class TokenRow(Base):
     """A named token: only the digest of its secret is kept."""
 

@@ -19,9 +19,12 @@ from sqlalchemy import MetaData, inspect
 
 from pawnlore.service.rejudging import rejudge
 from pawnlore.service.store.access_shelf import AccessShelf
+from pawnlore.service.store.asked_shelf import AskedShelf
 from pawnlore.service.store.errors import OtherVersion, Stale
+from pawnlore.service.store.family_shelf import FamilyShelf, GivenExample
 from pawnlore.service.store.job_shelf import INTERRUPTED, JobShelf
 from pawnlore.service.store.label_shelf import LabelShelf
+from pawnlore.service.store.model_shelf import SHIPPED, ModelShelf
 from pawnlore.service.store.note_shelf import NoteShelf
 from pawnlore.service.store.repertoire_columns import packed
 from pawnlore.service.store.repertoire_shelf import Changes, RepertoireShelf
@@ -181,6 +184,7 @@ def check_first(store: Store) -> None:
     assert access.link_of("b" * 64) is not None
     check_second(store)
     check_third(store)
+    check_fourth(store)
 
 
 def check_second(store: Store) -> None:
@@ -216,6 +220,17 @@ def check_third(store: Store) -> None:
     assert repertoires.changes("r1", of="upload") == Changes()
     assert repertoires.files("r1") == [("a.pgn", PGN.encode())]
     assert (done.repertoire.version, done.repertoire.digest) == (1, before.digest)
+
+
+def check_fourth(store: Store) -> None:
+    """What came with the fourth version works on what was there before."""
+    families, models = FamilyShelf(store), ModelShelf(store)
+    assert families.list() == [] and models.list() == [] and AskedShelf(store).skeletons() == []
+    assert models.in_use().version == SHIPPED
+    families.add("own/x", "X")
+    found = families.put_examples("own/x", [GivenExample((1 << 27, 0), "white")])
+    assert [example.holder for example in found.examples] == ["black"]
+    assert store.counters()["families"] == 2 and store.counters()["models"] == 0
 
 
 def everywhere(masks: Masks) -> Verdicts:
@@ -265,6 +280,7 @@ def test_a_store_of_the_second_version_keeps_what_it_added(url: str) -> None:
     ]
     assert [note.id for note in NoteShelf(now).list(search="ärger")] == ["n1"]
     check_third(now)
+    check_fourth(now)
     now.close()
 
 
