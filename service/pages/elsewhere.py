@@ -14,8 +14,8 @@ MOST = 8
 """Places that are shown."""
 
 _LOOKED_AT = 200
-_CHAPTER_ROOM = 160
-_MOVES_ROOM = 300
+_CHAPTER_ROOM = 120
+_MOVES_ROOM = 220
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,8 +13,8 @@ from pawnlore.service.workbook import Workbook
 from pawnlore.structures.groups import Group
 from pawnlore.structures.line_text import moves_text, numbered
 
-_CHAPTER_ROOM = 200
-_MOVES_ROOM = 700
+_CHAPTER_ROOM = 140
+_MOVES_ROOM = 440
 
 
 @dataclass(frozen=True, slots=True)

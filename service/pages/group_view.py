@@ -19,8 +19,8 @@ ROUTES = 12
 """Chapters on one page of the table of ways that lead to a group."""
 
 _ENDINGS = 12
-_NAME_ROOM = 200
-_MOVES_ROOM = 500
+_NAME_ROOM = 140
+_MOVES_ROOM = 400
 
 
 @dataclass(frozen=True, slots=True)

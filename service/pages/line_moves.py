@@ -11,14 +11,14 @@ from pawnlore.service.pages.shown_text import shown, size_of
 from pawnlore.structures.line_text import numbered
 from pawnlore.structures.repertoire import Repertoire
 
-MOST = 160
+MOST = 100
 """Half-moves of a line that are shown at once, around the one that is looked at."""
 
 COMMENT_ROOM = 3_000
 """Bytes of one comment in the moves; what is cut is shown whole at its own move."""
 
-_ALL_COMMENTS = 24_000
-_SIBLINGS = 3
+_ALL_COMMENTS = 14_000
+_SIBLINGS, _ALL_SIBLINGS = 3, 60
 _MOST_GLYPHS = 4
 
 
@@ -74,7 +74,7 @@ def line_moves(book: Repertoire, line: Sequence[int], node: int, settles: int | 
         start = at // (MOST // 2) * (MOST // 2)
         start = max(0, min(start - MOST // 4, len(moves) - MOST))
     window = moves[start : start + MOST]
-    room = _ALL_COMMENTS
+    room, left = _ALL_COMMENTS, _ALL_SIBLINGS
     told: list[LineMove] = []
     number_next = True
     introduction = "" if start else _words(book, line[0], before=None, room=COMMENT_ROOM)
@@ -84,6 +84,8 @@ def line_moves(book: Repertoire, line: Sequence[int], node: int, settles: int | 
         after = _words(book, step, before=False, room=min(COMMENT_ROOM, room - size_of(before)))
         room = max(0, room - size_of(before) - size_of(after))
         others = [one for one in book.children(book.parent[step]) if one != step]
+        named = others[: min(_SIBLINGS, left)]
+        left -= len(named)
         black = book.ply[book.parent[step]] % 2
         close, apart = glyph_signs(book, step)
         number = number_next or bool(before) or not black
@@ -95,10 +97,9 @@ def line_moves(book: Repertoire, line: Sequence[int], node: int, settles: int | 
                 before=before,
                 after=after,
                 others=tuple(
-                    OtherMove(one, numbered(book, one) + glyph_signs(book, one)[0])
-                    for one in others[:_SIBLINGS]
+                    OtherMove(one, numbered(book, one) + glyph_signs(book, one)[0]) for one in named
                 ),
-                more=max(0, len(others) - _SIBLINGS),
+                more=len(others) - len(named),
                 here=step == node,
                 settles=step == settles,
             )

@@ -8,7 +8,7 @@ from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.structure_paths import LinePath
 
-MOST = 40
+MOST = 30
 """Steps that are shown of one line."""
 
 

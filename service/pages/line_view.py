@@ -27,12 +27,12 @@ from pawnlore.structures.verdict import Verdict
 MOST_PLAYED = 2_000
 """Half-moves of a line that are played to set up its board; beyond, the pawns are shown."""
 
-_VARIATIONS = 12
-_REMINDERS = 8
-_CHAPTER_ROOM = 400
+_VARIATIONS = 10
+_REMINDERS = 5
+_CHAPTER_ROOM = 240
 _VARIATION_ROOM = 200
-_REMINDER_ROOM = 600
-_COMMENT_ROOM = 12_000
+_REMINDER_ROOM = 400
+_COMMENT_ROOM = 5_000
 _AHEAD = 8
 
 

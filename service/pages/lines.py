@@ -24,6 +24,7 @@ pages = Blueprint("lines", __name__)
 pages.record(provide_repertoires)
 
 _MOST_DIGITS = 9
+_PLANS = 14_000  # bytes of plans, beside a line with all its comments
 
 
 @pages.get("/repertoires/<id>/nodes/<int:node>")
@@ -49,7 +50,7 @@ def position(id: str, node: int) -> Response:
         stored=opened.stored,
         view=view,
         words=_words(view.verdict),
-        plans=plan_view(found, chess.BaseBoard(drawn.split()[0]), view.side),
+        plans=plan_view(found, chess.BaseBoard(drawn.split()[0]), view.side, room=_PLANS),
         drawn=drawn,
         student=caller().student,
         may_write=caller().may(WRITE),

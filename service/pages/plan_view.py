@@ -14,7 +14,8 @@ from pawnlore.service.note_text import note_html, note_paragraphs
 from pawnlore.service.pages.shown_text import shown
 from pawnlore.structures.plan_moves import plan_steps
 
-_ROOM, _ROOM_EACH, _ROOM_CUT, _ROOM_SMALL = 36_000, 14_000, 1_200, 400
+_ROOM, _ROOM_EACH, _ROOM_CUT, _ROOM_SMALL = 30_000, 14_000, 1_200, 400
+_ROOM_TITLE, _ROOM_BOARD, _ROOM_MARK, _ROOM_ARROW = 320, 1_800, 230, 340
 _MOST_NOTES, _MOST_SIGNS, _MOST_PLIES = 8, 24, 60
 
 
@@ -54,21 +55,23 @@ class PlanView:
     more: int
 
 
-def plan_view(found: Lookup, board: chess.BaseBoard, side: str = "") -> PlanView:
+def plan_view(
+    found: Lookup, board: chess.BaseBoard, side: str = "", *, room: int = _ROOM
+) -> PlanView:
     """What a page shows of a lookup.
 
     ``board`` is what is drawn on. ``side`` is ours, where it is known: its plans
     come first among equals, and those of the other side are drawn as theirs.
+    ``room`` is what their texts and drawings may take, in bytes.
     """
     notes = sorted(found.notes, key=lambda one: one.plan_of not in (side, "both") if side else 0)
     turned = [best.applied for best in found.next_best if best.applied is not None]
     texts = [best.text for best in found.next_best if best.text is not None]
     texts.sort(key=lambda text: bool(side) and text.plan_of != side)
-    room = _ROOM
     shown_notes = []
     for applied in notes[:_MOST_NOTES]:
         one = _note(applied, board, side, room)
-        room -= len(one.html)
+        room = max(0, room - _size(one))
         shown_notes.append(one)
     return PlanView(
         tuple(shown_notes),
@@ -85,20 +88,38 @@ def _note(applied: AppliedNote, board: chess.BaseBoard | None, side: str, room: 
     if len(whole.encode()) > min(room, _ROOM_EACH):
         whole = ""
     theirs = bool(side) and applied.plan_of not in (side, "both")
+    room -= len(whole.encode())
+    # A drawing takes more room than most texts; where there is none, its squares are named.
+    marks = () if board is None else _marks(note.squares, theirs)
+    arrows = () if board is None else _arrows(board, note.moves, applied.plan_of, theirs)
+    if _drawn(marks, arrows) > room:
+        marks, arrows = (), ()
     return NotePlan(
         known.id,
-        note.title,
+        shown(note.title, _ROOM_TITLE),
         applied.plan_of,
         shown(applied.reason, _ROOM_SMALL),
         known.published,
         Markup(whole),  # made by note_html, which shows raw HTML as text
         "" if whole else shown(" ".join(note_paragraphs(note.body[:_ROOM_EACH])), _ROOM_CUT),
-        () if board is None else _marks(note.squares, theirs),
-        () if board is None else _arrows(board, note.moves, applied.plan_of, theirs),
+        marks,
+        arrows,
         ", ".join(note.squares[:_MOST_SIGNS]),
         " ".join(note.moves[:_MOST_SIGNS]),
         _line_text(note.model_line),
     )
+
+
+def _size(one: NotePlan) -> int:
+    """The bytes that the text and the drawing of a note take."""
+    return len(one.html.encode()) + _drawn(one.marks, one.arrows)
+
+
+def _drawn(marks: Sequence[Mark], arrows: Sequence[Arrow]) -> int:
+    """The bytes that a drawing takes, at most: the board with its pieces, and each sign."""
+    if not marks and not arrows:
+        return 0
+    return _ROOM_BOARD + _ROOM_MARK * len(marks) + _ROOM_ARROW * len(arrows)
 
 
 def _marks(squares: Sequence[str], theirs: bool) -> tuple[Mark, ...]:

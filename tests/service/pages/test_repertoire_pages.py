@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import sys
 from collections.abc import Iterator
@@ -10,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import chess
 import pytest
 from flask.testing import FlaskClient
 from page_forms import form_key
@@ -455,6 +457,54 @@ def test_hostile_names_and_comments_are_text_and_take_bounded_room(empty: TestSe
         assert not re.search("[\u202a-\u202e\u2066-\u2069]", text), address
         assert "49 &amp;" not in text, address
     assert id == id_of(empty)
+
+
+def wide_pgn() -> bytes:
+    """A line on which every move has five others, and much is said."""
+    said = "{" + "Remember: <&> " * 400 + "}"
+    board, words = chess.Board(), []
+    opening = "d4 d5 c4 e6 Nc3 Nf6 cxd5 exd5 Bg5 Be7 e3 c6 Bd3 O-O"
+    for move in f"{opening} {'Bc2 Re8 Bd3 Rf8 ' * 60}".split():
+        number = f"{board.fullmove_number}{'.' if board.turn else '...'}"
+        others = [board.san(other) for other in board.legal_moves if board.san(other) != move]
+        words.append(f"{number} {move} {said}")
+        words += [f"({number} {other})" for other in others[:5]]
+        board.push_san(move)
+    return " ".join([*words, "*"]).encode()
+
+
+@pytest.mark.slow
+def test_many_long_notes_on_long_lines_still_fit(empty: TestService) -> None:
+    squares = [f"{file}{rank}" for file in "abcdefgh" for rank in range(1, 9)][:60]
+    moves = "Rab1 b4 b5 bxc6 a4 a5 Qb3 Rfc1 Na4 Nc5 Nd2 Nb3 Rb2 Qc2 Bd3 Nf3 h3 g3 Kg2 f3 e4 Re1"
+    for number in range(12):
+        NoteShelf(empty.store).create(
+            '+++\nstructure = "carlsbad"\nholder = "any"\nside = "holder"\n'
+            f'title = "{"&" * 190} {number}"\nsquares = {json.dumps(squares)}\n'
+            f"moves = {json.dumps(moves.split())}\n+++\n" + "*<&>* " * 1900,
+            author="Ysolde Marrekin",
+            published=True,
+        )
+    said = "{" + '"&<' * 2000 + "}"
+    dance = " ".join(f"Nh5 {9 + 2 * n}. Be2 Nf6 {10 + 2 * n}. Bd3" for n in range(120))
+    opening = f"1. d4 {said} d5 {said} 2. c4 {said} e6 3. Nc3 Nf6 4. cxd5 exd5 5. Bg5 Be7 6. e3 c6"
+    games = [
+        f'[Event "{place} {"&é" * 5000}"]\n\n{opening} 7. Bd3 O-O 8. a4 (8. a3) {dance} *\n\n'
+        for place in range(60)
+    ]
+    id = upload(empty, ("long.pgn", "".join(games).encode()))
+    client, sizes = empty.client(), []
+    for path in ("", "/groups/carlsbad/white", "/nodes/13", "/nodes/200", "/nodes/20000"):
+        answer = client.get(f"/repertoires/{id}{path}", headers=HTML)
+        assert answer.status_code == 200
+        sizes.append(len(answer.data))
+    id = upload(empty, ("wide.pgn", wide_pgn()))
+    for path in ("/nodes/40", "/nodes/100", "/nodes/200", "/nodes/300", "/nodes/400"):
+        answer = client.get(f"/repertoires/{id}{path}", headers=HTML)
+        assert answer.status_code == 200
+        sizes.append(len(answer.data))
+    assert max(sizes) <= MOST_BYTES
+    assert sizes[1] > 60_000  # else there was nothing to bound
 
 
 def test_a_line_of_ten_thousand_half_moves_and_a_node_with_many_moves(empty: TestService) -> None:
