@@ -229,3 +229,14 @@ def test_a_fault_of_ours_is_told_with_its_number_alone(service: TestService) -> 
     assert page.status_code == 500
     assert "private words" not in page.text
     assert "The log has it under the number" in page.text
+
+
+def test_the_cookie_of_forms_is_bound_to_this_host(tmp_path: Path) -> None:
+    made = make_service(tmp_path, names=("study.example",), trusted_proxy="127.0.0.1")
+    answer = made.client().get("/sign-in", base_url="https://study.example")
+    (cookie,) = answer.headers.getlist("Set-Cookie")
+    assert cookie.startswith("__Host-pawnlore-form=")
+    for attribute in ("Secure", "HttpOnly", "SameSite=Lax", "Path=/"):
+        assert attribute in cookie
+    assert "Domain" not in cookie
+    made.store.close()
