@@ -21,7 +21,7 @@ from pawnlore.service.survey.place import Place
 from pawnlore.service.survey.tables import TABLES
 
 _ROW = 24
-BUCKET_BYTES = 64 << 20
+BUCKET_BYTES = 8 << 20
 """Keys that are looked at together."""
 
 

@@ -32,7 +32,7 @@ from pawnlore.service.survey.text_source import (
 BATCH_BYTES = 2 << 20
 """Text that is read and judged at a time: the boards of so many games fit the cache."""
 
-PART_BYTES = 64 << 20
+PART_BYTES = 32 << 20
 """Text that goes into one part file."""
 
 GAME_BYTES = 8 << 20

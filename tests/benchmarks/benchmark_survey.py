@@ -193,8 +193,10 @@ def measure(source: Path | None, games: int, branches: int, repeats: int) -> tup
 _ONE = """
 import resource, sys, time
 from pawnlore.service.survey.run_survey import Options, survey
+# What is loaded or compiled at the first game is no part of what a game costs.
+survey([sys.argv[1]], sys.argv[-2] + "-first", Options())
 begun, used = time.perf_counter(), time.process_time()
-told = survey(sys.argv[1:-2], sys.argv[-2], Options(jobs=int(sys.argv[-1])))
+told = survey(sys.argv[2:-2], sys.argv[-2], Options(jobs=int(sys.argv[-1])))
 print(time.perf_counter() - begun, time.process_time() - used,
       resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, told.account.games,
       told.account.positions, sum(told.sizes.values()))
@@ -204,8 +206,9 @@ print(time.perf_counter() - begun, time.process_time() - used,
 def one_run(paths: list[Path], jobs: int) -> tuple[float, float, int, int, int, int]:
     """Clock and CPU seconds, KiB at the peak, games, positions and bytes of a survey alone."""
     with tempfile.TemporaryDirectory() as folder:
-        out = Path(folder, "out")
-        names = [str(path) for path in paths]
+        out, first = Path(folder, "out"), Path(folder, "first.pgn")
+        write_games(first, 20, seed=9)
+        names = [str(first), *(str(path) for path in paths)]
         ran = subprocess.run(
             [sys.executable, "-c", _ONE, *names, str(out), str(jobs)],
             capture_output=True,

@@ -382,6 +382,22 @@ def test_a_full_disk_is_told_and_the_survey_goes_on_afterwards(
     assert everything(out) == everything(whole)
 
 
+def test_a_real_full_disk(games: Path, whole: Path, tmp_path: Path) -> None:
+    sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "store"))
+    from small_disk import small_disk
+
+    with small_disk(tmp_path / "disk", 4_000) as disk:
+        out = disk.place / "out"
+        disk.fill(but=100_000)
+        with pytest.raises(NoRoom):
+            survey([str(games)], str(out), SMALL)
+        assert list(out.glob("work/*.json")) and not list(out.rglob(".*.part"))
+        disk.free()
+        told = survey([str(games)], str(out), SMALL)
+        assert told.account.games == 250 and told.resumed >= 1
+        assert everything(out) == everything(whole)
+
+
 def test_a_survey_that_is_interrupted_while_it_takes_duplicates_out(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
