@@ -15,6 +15,7 @@ from waitress.task import ErrorTask, WSGITask
 from pawnlore.service.access.guard import REFUSED
 from pawnlore.service.api.problems import CONTENT_TYPE, Problem, problem_document
 from pawnlore.service.body_judge import JUDGED
+from pawnlore.service.logs import tell
 from pawnlore.service.strict_parser import Refusal, StrictParser, too_large
 
 HEADER_BYTES = 64 * 1024
@@ -44,6 +45,7 @@ class _ProblemTask(ErrorTask):  # type: ignore[misc]
         error = self.request.error
         # There may be bytes on the way that nobody will read.
         self.channel.refused_body = True
+        tell("refused", status=error.code, peer=self.channel.addr[0])
         kind = getattr(error, "kind", None) or ("too-large" if error.code == 413 else None)
         detail = getattr(error, "detail", "") or _DETAILS.get(error.code, error.reason)
         body = json.dumps(problem_document(error.code, detail, kind=kind)).encode()

@@ -97,10 +97,14 @@ def test_a_server_starts_answers_logs_and_stops(tmp_path: Path) -> None:
         assert json.loads(server.get("/readyz")[1])["status"] == "ready"
         assert server.get("/healthz", Host="evil.example")[0] == 421
         assert server.get("/healthz", **{"X-Forwarded-For": "192.0.2.7"})[0] == 403
+        refused, _ = exchange(server.port, b"GET /words HTTP/1.1\r\nTransfer-Encoding: x\r\n\r\n")
+        assert refused == 400
         status, log = server.stop()
     assert status == 0
     events = [line["event"] for line in log]
     assert events[0] == "listening"
+    # What never reaches the application is told as well, without what was sent.
+    assert [line["status"] for line in log if line["event"] == "refused"] == [400]
     # A request is logged when its answer is out, which may be after the end began.
     assert [event for event in events if event != "request"][-2:] == ["stopping", "stopped"]
     assert events.count("request") == 4
