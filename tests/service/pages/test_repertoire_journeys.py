@@ -25,10 +25,11 @@ from browsers import (
     shots,
     until,
 )
+from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import Select
+from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from pawnlore.service.api.repertoires_at_hand import repertoires_of
 
@@ -46,6 +47,12 @@ def text_of(browser: Browser) -> str:
 
 def words(browser: Browser, css: str) -> str:
     return " ".join(see(browser, css).text.split())
+
+
+def says_in_the_end(browser: Browser, words: str) -> None:
+    """As `says`, for a page that opens itself anew, in the middle of being looked at."""
+    waiting = WebDriverWait(browser, 30, 0.1, ignored_exceptions=[WebDriverException])
+    waiting.until(lambda page: words in text_of(page), words)
 
 
 def press(browser: Browser, *keys: str) -> None:
@@ -404,11 +411,11 @@ def test_reading_and_uploading_without_scripts(
     # An upload works as well, and its page asks again by itself.
     browser.get(served.at("/repertoires"))
     see(browser, "#pgn").send_keys(str(files[1]))
+    assert not browser.find_elements(By.CSS_SELECTOR, ".only-with-scripts:not([hidden])")
     with held_up(served, 0.5):
         see(browser, "#upload-form button").click()
-        says(browser, "50 % was read.")
-        assert not browser.find_elements(By.CSS_SELECTOR, ".only-with-scripts:not([hidden])")
-    says(browser, "Uploaded: bad")
+        says_in_the_end(browser, "50 % was read.")
+    says_in_the_end(browser, "Uploaded: bad")
     id = (see(browser, ".actions a.button").get_attribute("href") or "").rpartition("/")[2]
     browser.get(served.at(f"/repertoires/{id}/delete"))
     browser.find_element(By.XPATH, '//button[text()="Delete it for good"]').click()
