@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -26,10 +27,13 @@ STANDS = 0.2
 """The share of the definitions that must be met for the family to be named."""
 
 REFINEMENT_STANDS = 0.4
-"""The same where the author calls the family a finer one of a shipped family."""
+"""The same where the family is a finer one of another, whose other positions are near."""
 
 _PARENT_EXAMPLES = 2
 _PARENT_SHARE = 0.4
+_WHOLLY = 0.9
+"""The share of examples that are one family's positions, from which on they must be finer."""
+
 _MOST_PARENT_POSITIONS = 300
 
 
@@ -42,21 +46,18 @@ def learn_family(family: OwnFamily, reference: Reference, *, seed: int = 0) -> L
         raise FamilyError(f"{family.id} has no example yet; give it a position that belongs to it")
     fixed = family.corrections.fixed()
     views = example_views(family.examples, family.holders)
-    parents = _parents(family, reference, views)
+    parents = _parents(family, reference)
     own_keys = skeleton_keys(family.examples)
-    ids = reference.matcher.catalogue.ids
-    outside = ~reference.met[:, [rank for rank, _ in parents]].any(axis=1)
+    refines = any(parent.refined for parent in parents)
+    outside = ~reference.met[:, [parent.rank for parent in parents]].any(axis=1)
     outside &= ~np.isin(skeleton_keys(reference.named), own_keys)
     around = Surroundings(
         reference.pool_codes,
         np.concatenate([reference.white[outside], reference.black[outside]]),
         both_views(family.counter),
         tuple(
-            (
-                _parent_positions(reference, rank, by_foe),
-                DECLARED if ids[rank] == family.parent else UNDECLARED,
-            )
-            for rank, by_foe in parents
+            (_parent_positions(reference, parent), DECLARED if parent.refined else UNDECLARED)
+            for parent in parents
         ),
     )
     definitions = learn_definitions(
@@ -64,7 +65,7 @@ def learn_family(family: OwnFamily, reference: Reference, *, seed: int = 0) -> L
         around,
         reference.priors,
         np.random.default_rng(seed),
-        independence=REFINED_INDEPENDENCE if family.parent else INDEPENDENCE,
+        independence=REFINED_INDEPENDENCE if refines else INDEPENDENCE,
         fixed=fixed,
     )
     return LearntFamily(
@@ -72,7 +73,7 @@ def learn_family(family: OwnFamily, reference: Reference, *, seed: int = 0) -> L
         family.name,
         family.parent,
         bool((family.holders == BOTH).all()),
-        REFINEMENT_STANDS if family.parent else STANDS,
+        REFINEMENT_STANDS if refines else STANDS,
         int(family.examples.shape[0]),
         definitions,
     )
@@ -90,30 +91,47 @@ def both_views(masks: Masks) -> Codes:
     return trait_codes(np.concatenate([masks, mirror_batch(masks)]))
 
 
-def _parents(family: OwnFamily, reference: Reference, views: Codes) -> list[tuple[int, bool]]:
-    """The families whose positions the examples are, and whether the other side holds those."""
+@dataclass(frozen=True)
+class _Parent:
+    """A family whose positions examples are; ``by_foe`` tells that the other side holds it.
+
+    ``refined`` is true where the author says so, or where nearly all examples
+    are positions of it: then the new family can only be a finer one.
+    """
+
+    rank: int
+    by_foe: bool
+    refined: bool
+
+
+def _parents(family: OwnFamily, reference: Reference) -> list[_Parent]:
     turned = np.where(
         (family.holders == BLACK)[:, None], mirror_batch(family.examples), family.examples
     )
     match = reference.matcher.match(turned)
-    least = max(_PARENT_SHARE * len(turned), min(_PARENT_EXAMPLES, len(turned)))
+    count = len(turned)
+    least = max(_PARENT_SHARE * count, min(_PARENT_EXAMPLES, count))
     by_own, by_foe = match.white.sum(axis=0), match.black.sum(axis=0)
+    most = np.maximum(by_own, by_foe)
     found = {
-        int(rank): bool(by_foe[rank] > by_own[rank])
-        for rank in np.flatnonzero(np.maximum(by_own, by_foe) >= least)
+        int(rank): _Parent(
+            int(rank), bool(by_foe[rank] > by_own[rank]), bool(most[rank] >= _WHOLLY * count)
+        )
+        for rank in np.flatnonzero(most >= least)
     }
     if family.parent:
         ids = reference.matcher.catalogue.ids
         if family.parent not in ids:
             raise FamilyError(f"{family.parent!r} is no shipped family, so it cannot be a parent")
-        found.setdefault(ids.index(family.parent), False)
-    return sorted(found.items())
+        rank = ids.index(family.parent)
+        found[rank] = _Parent(rank, bool(by_foe[rank] > by_own[rank]), True)
+    return [found[rank] for rank in sorted(found)]
 
 
-def _parent_positions(reference: Reference, rank: int, by_foe: bool) -> Codes:
+def _parent_positions(reference: Reference, parent: _Parent) -> Codes:
     """Positions of a family, told from the side from which the examples are."""
-    white, black = reference.white_met[:, rank], reference.black_met[:, rank]
-    if by_foe:
+    white, black = reference.white_met[:, parent.rank], reference.black_met[:, parent.rank]
+    if parent.by_foe:
         white, black = black, white
     rows = np.concatenate([reference.white[white], reference.black[black]])
     return rows[:_MOST_PARENT_POSITIONS]

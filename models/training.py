@@ -84,9 +84,15 @@ def train(plan: TrainingPlan | None = None, say: Say = lambda text: None) -> Cla
 
     ``say`` is told each step in words.
     """
-    plan = plan or TrainingPlan()
     matcher = shipped_matcher()
     sets = shipped_label_sets(matcher.catalogue)
+    return train_for(matcher, sets, plan or TrainingPlan(), say)
+
+
+def train_for(
+    matcher: CoreMatcher, sets: LabelSets, plan: TrainingPlan, say: Say = lambda text: None
+) -> Classifier:
+    """The same for a catalogue and labels that are given."""
     rng = np.random.default_rng(plan.seed)
     say("learning how trainers judge positions off the core")
     judgement = learn_judgement(matcher, sets)

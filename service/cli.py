@@ -27,6 +27,7 @@ COMMANDS = (
     "diagram",
     "train",
     "evaluate",
+    "teach",
     "notes",
     "serve",
     "access",

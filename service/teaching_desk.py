@@ -1,0 +1,336 @@
+"""The desk of teaching: what is taught, measured, accepted and taken back.
+
+Commands, API and pages all work here. Nothing is kept before all of it is done,
+so a program that ends in mid-training leaves the store as it was.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from threading import Lock
+from typing import Any
+
+import numpy as np
+
+from pawnlore.models.classifier import Classifier, ModelError, shipped_classifier
+from pawnlore.models.own_family import Corrections, FamilyError, OwnFamily
+from pawnlore.models.taught_classifier import TaughtClassifier, read_taught, taught_bytes
+from pawnlore.service.labelled_verdicts import OwnLabels
+from pawnlore.service.store.asked_shelf import AskedShelf
+from pawnlore.service.store.errors import Refused
+from pawnlore.service.store.family_shelf import Example, FamilyShelf, StoredFamily
+from pawnlore.service.store.label_shelf import LabelShelf, StoredLabel
+from pawnlore.service.store.model_shelf import SHIPPED, ModelShelf, ModelVersion
+from pawnlore.service.store.repertoire_shelf import RepertoireShelf
+from pawnlore.service.store.store import Store
+from pawnlore.structures.skeleton import Masks, Skeleton, canonical_batch
+from pawnlore.structures.verdict import HOLDERS
+
+MOST_GROUPS = 500
+"""Groups of changed nodes that are kept with a version."""
+
+Progress = Callable[[int, int], None]
+
+
+class UnusableModel(Refused):
+    """A version whose numbers cannot be used: changed, damaged, or of another program."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChangedGroup:
+    """Nodes of one repertoire whose verdict would change in the same way."""
+
+    repertoire: str
+    name: str
+    old: str
+    old_holder: str
+    new: str
+    new_holder: str
+    nodes: int
+    skeletons: int
+
+
+class TeachingDesk:
+    """Teaches from a store's labels and families. It may be used by several threads.
+
+    ``base`` is the classifier that every version is taught from.
+    """
+
+    def __init__(self, store: Store, base: Classifier | None = None) -> None:
+        self.store = store
+        self.base = base or shipped_classifier()
+        self.labels = LabelShelf(store)
+        self.families = FamilyShelf(store)
+        self.models = ModelShelf(store)
+        self.asked = AskedShelf(store)
+        self.repertoires = RepertoireShelf(store)
+        self._lock = Lock()
+        self._held: tuple[int, Classifier] | None = None
+
+    def version(self, number: int) -> Classifier:
+        """The classifier of a version, or the base for `SHIPPED`.
+
+        Raises `NotFound`, and `UnusableModel` where what is stored is not what was kept.
+        """
+        if number == SHIPPED:
+            return self.base
+        with self._lock:
+            held = self._held
+        kept = self.models.get(number)
+        if held is not None and held[0] == number and held[1].digest == kept.digest:
+            return held[1]
+        try:
+            found = read_taught(
+                self.models.content(number), digest=kept.digest, catalogue=self.base.catalogue
+            )
+        except ModelError as error:
+            raise UnusableModel(
+                f"version {number} cannot be used: {error}. Return to another version, or retrain"
+            ) from None
+        with self._lock:
+            self._held = (number, found)
+        return found
+
+    def in_use(self) -> Classifier:
+        """The classifier that is in use; raises `UnusableModel`."""
+        return self.version(self.models.in_use().version)
+
+    def retrain(
+        self,
+        *,
+        author: str = "",
+        seed: int = 0,
+        progress: Progress = lambda done, total: None,
+    ) -> ModelVersion:
+        """Teach anew from all labels and families, measure, and keep a proposed version.
+
+        ``progress`` may raise to end it; then nothing is kept. Raises `Refused`
+        where there is nothing to learn from.
+        """
+        with _training_extra():
+            from pawnlore.models.teaching import teach
+            from pawnlore.models.teaching_comparison import compare_teaching
+
+        states = {name: self.store.counter(name) for name in ("labels", "families")}
+        stored, families = self.labels.list(), self.families.list()
+        labels = author_labels(stored)
+        learnable = [one for one in families if any(not e.counter for e in one.examples)]
+        named = {structure for structure in labels.structures}
+        learnable += [one for one in families if one not in learnable and one.id in named]
+        if not stored and not learnable:
+            raise Refused(
+                "there is nothing to learn from yet: label a position, or give a family of your "
+                "own an example"
+            )
+        own = [own_family(one) for one in learnable]
+        choice = self.models.in_use()
+        old = self.version(choice.version)
+        try:
+            taught = teach(self.base, labels, own, seed=seed, progress=progress)
+        except FamilyError as error:
+            raise Refused(str(error)) from None
+        measured = compare_teaching(old, taught.classifier, self.base, labels, own, seed=seed)
+        changed = list(self.changed(old, taught.classifier))
+        progress(1, 1)
+        figures: dict[str, Any] = {
+            **asdict(measured),
+            "contradictions": [asdict(one) for one in taught.contradictions],
+            "misfits": [asdict(one) for one in taught.misfits],
+            "nodes_changed": sum(group.nodes for group in changed),
+            "changed": [asdict(group) for group in changed[:MOST_GROUPS]],
+            "without_examples": [one.id for one in families if one not in learnable],
+        }
+        return self.models.add(
+            taught_bytes(taught.classifier),
+            base=self.base.digest,
+            taught_from={
+                "labels": len(labels),
+                "families": [
+                    {"id": one.id, "revision": one.revision, "examples": len(one.examples)}
+                    for one in learnable
+                ],
+                "states": states,
+                "seed": seed,
+                "compared_with": choice.version,
+                "choice": choice.number,
+            },
+            figures=figures,
+            author=author,
+        )
+
+    def compare(self, number: int) -> dict[str, Any]:
+        """What was measured of a version, with the nodes that would change now.
+
+        ``newer`` tells whether labels or families were changed since it was taught.
+        """
+        kept = self.models.get(number)
+        old, new = self.in_use(), self.version(number)
+        changed = list(self.changed(old, new))
+        states = {name: self.store.counter(name) for name in ("labels", "families")}
+        return {
+            **kept.figures,
+            "nodes_changed": sum(group.nodes for group in changed),
+            "changed": [asdict(group) for group in changed[:MOST_GROUPS]],
+            "newer": states != kept.taught_from.get("states"),
+        }
+
+    def changed(self, old: Classifier, new: Classifier) -> Iterator[ChangedGroup]:
+        """Nodes of all repertoires whose verdict would change, grouped, the largest first."""
+        found: list[ChangedGroup] = []
+        for stored in self.repertoires.list():
+            content = self.repertoires.content(stored.id)
+            masks = content.distinct.masks
+            labelled = _labelled(masks, self.own_labels())
+            nodes = np.bincount(content.distinct.inverse, minlength=masks.shape[0])
+            before, after = old.classify(masks), new.classify(masks)
+            counts: Counter[tuple[str, str, str, str]] = Counter()
+            skeletons: Counter[tuple[str, str, str, str]] = Counter()
+            for row in range(masks.shape[0]):
+                one = (before.structure(row), HOLDERS[before.holder[row]])
+                other = (after.structure(row), HOLDERS[after.holder[row]])
+                if one != other and not labelled[row]:
+                    counts[*one, *other] += int(nodes[row])
+                    skeletons[*one, *other] += 1
+            found += [
+                ChangedGroup(stored.id, stored.name, *key, nodes=count, skeletons=skeletons[key])
+                for key, count in counts.items()
+            ]
+        yield from sorted(found, key=lambda group: (-group.nodes, group.repertoire, group.old))
+
+    def own_labels(self) -> OwnLabels:
+        """The author's labels, as what decides needs them."""
+        return {
+            Skeleton(*label.skeleton): (label.structure, label.holder)
+            for label in self.labels.list()
+        }
+
+    def questions(self, count: int = 10) -> list[dict[str, Any]]:
+        """What to label next, from the nodes of the stored repertoires.
+
+        Raises `Refused` where there is no repertoire to ask about.
+        """
+        from pawnlore.models.label_queue import label_queue
+        from pawnlore.models.taught_classifier import with_families
+
+        parts, nodes = [], []
+        for stored in self.repertoires.list():
+            content = self.repertoires.content(stored.id)
+            parts.append(content.distinct.masks)
+            nodes.append(
+                np.bincount(content.distinct.inverse, minlength=content.distinct.masks.shape[0])
+            )
+        if not parts:
+            raise Refused("there is no repertoire in the store; upload one to be asked about it")
+        known = [label.skeleton for label in self.labels.list()]
+        known += [e.skeleton for family in self.families.list() for e in family.examples]
+        known += self.asked.skeletons()
+        model = self.in_use()
+        if not isinstance(model, TaughtClassifier):
+            model = with_families(model, ())
+        found = label_queue(
+            model,
+            np.concatenate(parts),
+            np.concatenate(nodes).astype(np.int64),
+            np.array(known, dtype=np.uint64).reshape(len(known), 2),
+            count=count,
+        )
+        return [
+            {
+                "fen": placement_of(question.skeleton),
+                "nodes": question.nodes,
+                "reason": question.reason,
+                "structure": question.verdict.structure,
+                "holder": question.verdict.holder,
+                "probability": question.verdict.probability,
+                "core": question.verdict.core,
+                "second": question.verdict.second,
+                "second_holder": question.verdict.second_holder,
+                "second_probability": question.verdict.second_probability,
+            }
+            for question in found
+        ]
+
+    def common_ground(self, id: str) -> dict[str, Any]:
+        """What the examples of a family have in common, learnt on the spot.
+
+        Raises `NotFound`, and `Refused` where it has no example.
+        """
+        with _training_extra():
+            from pawnlore.models.common_ground import common_ground
+            from pawnlore.models.family_teaching import learn_family
+            from pawnlore.models.teaching import complete_family
+            from pawnlore.models.teaching_reference import shipped_reference
+
+        stored = self.families.get(id)
+        labels = author_labels(self.labels.list())
+        nobody = np.empty(0, dtype=[("white", "u8"), ("black", "u8")])
+        family = complete_family(own_family(stored), labels, nobody)
+        try:
+            learnt = learn_family(family, shipped_reference())
+        except FamilyError as error:
+            raise Refused(str(error)) from None
+        found = common_ground(learnt)
+        return {
+            "traits": [asdict(one) for one in found.traits],
+            "squares": [asdict(one) for one in found.squares],
+            "empty_files": [{"side": side, "file": file} for side, file in found.empty_files],
+        }
+
+
+@contextmanager
+def _training_extra() -> Iterator[None]:
+    """What learning needs is not there with every installation."""
+    try:
+        yield
+    except ImportError as error:
+        raise Refused(
+            f"teaching needs the extra 'train' (pip install 'pawnlore[train]'): {error}"
+        ) from None
+
+
+def author_labels(stored: list[StoredLabel]) -> Any:
+    """Stored labels as teaching takes them, on the canonical skeletons."""
+    with _training_extra():
+        from pawnlore.models.teaching import AuthorLabels
+
+    return AuthorLabels(
+        np.array([label.skeleton for label in stored], dtype=np.uint64).reshape(len(stored), 2),
+        tuple(label.structure for label in stored),
+        np.array([HOLDERS.index(label.holder) for label in stored], dtype=np.int8),
+    )
+
+
+def own_family(stored: StoredFamily) -> OwnFamily:
+    """A stored family as teaching takes it."""
+    examples = [e for e in stored.examples if not e.counter]
+    return OwnFamily(
+        stored.id,
+        stored.name,
+        _masks(examples),
+        np.array([HOLDERS.index(e.holder) for e in examples], dtype=np.int8),
+        _masks([e for e in stored.examples if e.counter]),
+        stored.parent,
+        Corrections(stored.must, stored.free),
+    )
+
+
+def placement_of(skeleton: tuple[int, int]) -> str:
+    """A skeleton as a line that every command takes."""
+    from pawnlore.structures.skeleton import placement
+
+    return f"{placement(Skeleton(*skeleton))} w - - 0 1"
+
+
+def _masks(examples: list[Example]) -> Masks:
+    return np.array([e.skeleton for e in examples], dtype=np.uint64).reshape(len(examples), 2)
+
+
+def _labelled(masks: Masks, labels: OwnLabels) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """Where a label decides, whatever the model says."""
+    canonical, _, _ = canonical_batch(masks)
+    return np.array(
+        [Skeleton(white, black) in labels for white, black in canonical.tolist()], dtype=bool
+    )
