@@ -18,6 +18,8 @@ from pawnlore.service.pages import (
     repertoires,
     static_files,
     structures,
+    teach_families,
+    teach_labels,
     uploads,
 )
 
@@ -39,4 +41,6 @@ def page_blueprints() -> tuple[Blueprint, ...]:
         notes.pages,
         note_editor.pages,
         model.pages,
+        teach_labels.pages,
+        teach_families.pages,
     )

@@ -31,6 +31,8 @@ class NavEntry:
     label: str
     href: str
     students: bool = False
+    also: str = ""
+    """Another path below which this entry is where we are."""
 
 
 _NAV = (
@@ -38,7 +40,7 @@ _NAV = (
     NavEntry("Repertoires", "/repertoires"),
     NavEntry("Plans", "/notes", students=True),
     NavEntry("Structures", "/structures", students=True),
-    NavEntry("Model", "/model"),
+    NavEntry("Model", "/model", also="/teach"),
 )
 
 
@@ -94,7 +96,11 @@ def navigation(known: Caller | None) -> list[tuple[NavEntry, bool]]:
         if "/repertoires/<id>" in there:
             entries.insert(1, NavEntry("Repertoire", f"/repertoires/{known.repertoire}"))
     here = request.path
-    return [(entry, here == entry.href or here.startswith(f"{entry.href}/")) for entry in entries]
+    return [(entry, _is_at(here, entry.href) or _is_at(here, entry.also)) for entry in entries]
+
+
+def _is_at(here: str, path: str) -> bool:
+    return bool(path) and (here == path or here.startswith(f"{path}/"))
 
 
 def register_layout(app: Flask) -> None:

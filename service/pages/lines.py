@@ -16,6 +16,7 @@ from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.line_view import LineView, line_view
 from pawnlore.service.pages.plan_view import plan_view
+from pawnlore.service.pages.teach_labels import form_for
 from pawnlore.service.study_position import study_position
 from pawnlore.structures.skeleton import placement
 from pawnlore.structures.verdict import Verdict
@@ -54,6 +55,13 @@ def position(id: str, node: int) -> Response:
         drawn=drawn,
         student=caller().student,
         may_write=caller().may(WRITE),
+        labelling=form_for(
+            drawn,
+            view.skeleton,
+            view.verdict.structure,
+            view.verdict.holder,
+            f"/repertoires/{id}/nodes/{node}?line={view.leaf}#label",
+        ),
     )
 
 

@@ -29,6 +29,7 @@ from pawnlore.service.pages.look_up_view import (
     similar_in,
 )
 from pawnlore.service.pages.plan_view import plan_view
+from pawnlore.service.pages.teach_labels import form_for
 from pawnlore.service.pages.verdict_view import verdict_view
 from pawnlore.service.played_line import MOVES_LENGTH, PlayedLine, play_line
 from pawnlore.service.position_lines import LINE_LIMIT
@@ -144,6 +145,15 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
         more_repertoires=more,
         student=student,
         may_write=caller().may(WRITE) and not student,
+        labelling=None
+        if begins
+        else form_for(
+            line.fen if line.board else placement(position.skeleton),
+            position.skeleton,
+            found.verdict.structure,
+            found.verdict.holder,
+            f"{asked.address()}#label",
+        ),
         ended=_ended(line.board),
         begins=begins,
         elsewhere=() if student or found.notes else notes.on(found.verdict.structure),
