@@ -20,6 +20,7 @@ from pawnlore.service.pages import (
     structures,
     teach_families,
     teach_labels,
+    teach_next,
     uploads,
 )
 
@@ -43,4 +44,5 @@ def page_blueprints() -> tuple[Blueprint, ...]:
         model.pages,
         teach_labels.pages,
         teach_families.pages,
+        teach_next.pages,
     )
