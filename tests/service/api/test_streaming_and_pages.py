@@ -154,8 +154,11 @@ def filled(
         course = files("pawnlore.labelled_demo").joinpath("repertoire", "04-benonis-and-dutch.pgn")
         raw = course.read_bytes()
         id, _ = author.upload(raw, "Demo")
-        # So that there is a change to list, in a second upload of less.
-        again = raw.split(b"\n\n[Event")[0] + b"\n\n1. d4 f5 2. g3 *\n"
+        # So that there is a change to list, in a second upload of less; things to
+        # keep in mind, and games that cannot be read.
+        again = raw.split(b"\n\n[Event")[0]
+        again += b"\n\n1. d4 {Remember: no e4.} f5 {First: this.} 2. g3 $2 Nf6 3. Bg2 $7 *\n"
+        again += b'\n[Event "Unread"]\n\n1. Zz9 *\n' * 3
         sent = {"data": again, "content_type": PGN}
         author.ended(author.send("PUT", f"/api/repertoires/{id}/pgn", 202, **sent))
         yield service, author, Things({**made.ids, "repertoires": id})
