@@ -12,6 +12,7 @@ from pawnlore.service.note_index import KnownNote, NoteIndex
 from pawnlore.structures.catalogue import UNSETTLED, Family, shipped_catalogue
 from pawnlore.structures.plan_note import applies
 from pawnlore.structures.plan_texts import plan_texts
+from pawnlore.structures.prose_mirror import told_for
 from pawnlore.structures.query_position import QueryPosition
 from pawnlore.structures.skeleton import Skeleton
 from pawnlore.structures.verdict import Verdict
@@ -55,19 +56,13 @@ class AppliedNote:
 class CatalogueText:
     """What the catalogue says of one side's plan; ``summary`` comes first, ``sections`` are more.
 
-    ``told_as`` is the side that the text speaks of as White; where that is not
-    White, colours and ranks have to be turned round in reading.
+    The catalogue is written as if White held the structure; where Black does,
+    this is told with colours reversed.
     """
 
     plan_of: str
     summary: str
     sections: tuple[tuple[str, str], ...]
-    told_as: str = "white"
-
-    @property
-    def turned(self) -> bool:
-        """Whether the text has to be read with colours reversed."""
-        return self.told_as != "white"
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,8 +192,6 @@ def _near(
             f"no structure is settled here; {place}; this is the catalogue’s text on that, not "
             "the author’s"
         )
-        if best.text.turned:
-            words += "; it is told as if White held the structure, and there Black does"
         yield NextBest(NEAR, words, text=best.text, near=place)
 
 
@@ -214,13 +207,9 @@ def _catalogue(verdict: Verdict) -> Iterator[NextBest]:
         if not summary and not told:
             continue
         plan_of = "white" if white_holds == (side == "holder") else "black"
-        sections = tuple((name, " ".join(text.split())) for name, text in told.items())
-        text = CatalogueText(
-            plan_of, " ".join(summary.split()), sections, "white" if white_holds else "black"
-        )
+        sections = tuple((name, told_for(text, verdict.holder)) for name, text in told.items())
+        text = CatalogueText(plan_of, told_for(summary, verdict.holder), sections)
         words = "no note of the author’s applies; this is the catalogue’s text, not the author’s"
-        if text.turned:
-            words += "; it is told as if White held the structure, and here Black does"
         yield NextBest(CATALOGUE, words, text=text)
 
 

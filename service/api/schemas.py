@@ -287,10 +287,6 @@ SCHEMAS: dict[str, Schema] = {
             "text": thing(
                 {
                     "plan_of": HOLDER,
-                    "turned": {
-                        **TRUTH,
-                        "description": "Whether it has to be read with colours reversed.",
-                    },
                     "summary": TEXT,
                     "sections": _SECTIONS,
                 }

@@ -131,7 +131,6 @@ def _next_best_value(best: NextBest) -> dict[str, Any]:
 def _text_value(text: CatalogueText) -> dict[str, Any]:
     return {
         "plan_of": text.plan_of,
-        "turned": text.turned,
         "summary": text.summary,
         "sections": [{"section": name, "text": told} for name, told in text.sections],
     }

@@ -24,6 +24,7 @@ from pawnlore.structures.line_text import family_name, line_text, moves_text, nu
 from pawnlore.structures.note_places import notes_of_group
 from pawnlore.structures.plan_note import PlanNote
 from pawnlore.structures.plan_texts import plan_texts
+from pawnlore.structures.prose_mirror import told_for
 from pawnlore.structures.query_position import query_position
 from pawnlore.structures.reminders import OnlyMove, Reminder, Warned
 from pawnlore.structures.skeleton import Skeleton, placement
@@ -208,15 +209,9 @@ def _diagrams(
 def _what_it_is(family: Family, group: Group) -> Iterator[str]:
     yield "<h3>What it is</h3>\n"
     if family.definition:
-        yield f"<p>{html_text(_plain(family.definition))}</p>\n"
+        yield f"<p>{html_text(_plain(told_for(family.definition, group.holder)))}</p>\n"
     if family.openings:
         yield f'<p class="openings">Comes from: {html_text("; ".join(family.openings))}.</p>\n'
-    if group.holder == "black":
-        yield (
-            '<p class="turned">Texts of the catalogue are told as if White held the structure. '
-            "Here Black holds it: read White for Black and count the ranks from the other "
-            "side.</p>\n"
-        )
 
 
 def _plans(
@@ -237,7 +232,7 @@ def _plans(
             yield from _note(note)
         if not own:
             holder = group.holder == color or (group.holder == "both" and color == "white")
-            yield from _catalogue_plan(group.structure, family, holder=holder)
+            yield from _catalogue_plan(group, family, holder=holder)
 
 
 def _note(note: PlanNote) -> Iterator[str]:
@@ -253,19 +248,20 @@ def _note(note: PlanNote) -> Iterator[str]:
     yield "</div>\n"
 
 
-def _catalogue_plan(structure: str, family: Family | None, *, holder: bool) -> Iterator[str]:
-    texts = plan_texts(structure)
+def _catalogue_plan(group: Group, family: Family | None, *, holder: bool) -> Iterator[str]:
+    texts = plan_texts(group.structure)
     summary = ("" if family is None else family.plan_holder if holder else family.plan_foe).strip()
     if texts is None and not summary:
         yield '<p class="missing">There is no note and no text of the catalogue.</p>\n'
         return
     yield '<div class="catalogue"><p class="source">From the catalogue, not the author’s words.</p>'
     if summary:
-        yield f"<p>{html_text(_plain(summary))}</p>\n"
+        yield f"<p>{html_text(_plain(told_for(summary, group.holder)))}</p>\n"
     if texts is not None:
         yield "<dl>\n"
         for name, text in (texts.holder if holder else texts.foe).items():
-            yield f"<dt>{SECTION_NAMES[name]}</dt><dd>{html_text(_plain(text))}</dd>\n"
+            told = html_text(_plain(told_for(text, group.holder)))
+            yield f"<dt>{SECTION_NAMES[name]}</dt><dd>{told}</dd>\n"
         yield "</dl>\n"
     yield "</div>\n"
 

@@ -20,6 +20,7 @@ from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.paging import page_number
 from pawnlore.service.pages.repertoire_summary import repertoire_summary
 from pawnlore.structures.catalogue import Family, shipped_catalogue
+from pawnlore.structures.prose_mirror import told_for
 from pawnlore.structures.skeleton import placement
 
 pages = Blueprint("groups", __name__)
@@ -87,7 +88,8 @@ def group(id: str, structure: str, holder: str) -> Response:
         side=side,
         plans=plans_of_group(readers_notes(), view.group, view.skeleton, side),
         drawn=placement(view.skeleton) if view.skeleton else "",
-        family=_family(structure),
+        family=(family := _family(structure)),
+        definition=told_for(family.definition, holder) if family else "",
         student=caller().student,
         may_write=caller().may(WRITE),
     )

@@ -131,7 +131,9 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
         drawn=_drawn(line),
         side=side,
         orientation=side or "white",
-        verdict=verdict_view(found.verdict, by, told, known.classifier.catalogue),
+        verdict=verdict_view(
+            found.verdict, by, told, known.classifier.catalogue, position.skeleton
+        ),
         skeleton=position.skeleton,
         plans=plan_view(found, board, side),
         # Of a game's first position nothing is worth telling.

@@ -12,6 +12,8 @@ from pawnlore.service.diagram_marks import Mark
 from pawnlore.service.exports.explanation_text import core_in_words
 from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.structures.catalogue import UNSETTLED, Catalogue
+from pawnlore.structures.core_squares import core_squares
+from pawnlore.structures.skeleton import Skeleton
 from pawnlore.structures.verdict import Verdict
 
 _MOST_PAWNS = 6
@@ -23,7 +25,7 @@ class VerdictView:
 
     ``name`` is the heading, ``whose`` the holder in words, empty where there is
     none. ``sure`` is one sentence. Each of ``reasons`` is a term and its text.
-    ``marks`` ring the pawns that speak for the verdict and cross those against.
+    ``marks`` point out on the pawns why; ``marked`` says how.
     """
 
     structure: str
@@ -33,6 +35,7 @@ class VerdictView:
     sure: str
     reasons: tuple[tuple[str, str], ...]
     marks: tuple[Mark, ...]
+    marked: str
 
     @property
     def settled(self) -> bool:
@@ -46,7 +49,11 @@ class VerdictView:
 
 
 def verdict_view(
-    verdict: Verdict, by: str, explanation: Explanation | None, catalogue: Catalogue
+    verdict: Verdict,
+    by: str,
+    explanation: Explanation | None,
+    catalogue: Catalogue,
+    skeleton: Skeleton,
 ) -> VerdictView:
     """The view of a verdict; ``by`` says who decided: ``label``, ``core`` or ``classifier``.
 
@@ -56,6 +63,7 @@ def verdict_view(
     settled = verdict.structure != UNSETTLED
     labelled = by == "label"
     told = None if labelled else explanation
+    signs = _signs(verdict, told, catalogue, skeleton) if settled and told else ((), "")
     return VerdictView(
         verdict.structure,
         verdict.holder,
@@ -63,7 +71,7 @@ def verdict_view(
         HOLDERS[verdict.holder] if settled else "",
         "" if not by else "You labelled these pawns." if labelled else _sure(verdict),
         tuple(_reasons(verdict, told, catalogue)) if by else (),
-        tuple(_marks(told)) if settled and told is not None else (),
+        *signs,
     )
 
 
@@ -99,10 +107,12 @@ def _reasons(
             yield "Second choice", f"{second}, {chance(verdict.second_probability)}."
     if told is None:
         return
-    # That no name fits is said by no single pawn.
-    if told.speaks_for and verdict.structure != UNSETTLED:
+    # Where a core decided, what the network makes of the pawns did not; and that no
+    # name fits is said by no single pawn.
+    heard = not verdict.core and verdict.structure != UNSETTLED
+    if heard and told.speaks_for:
         yield "For it", f"{_pawns(told.speaks_for)}."
-    if told.speaks_against and verdict.structure != UNSETTLED:
+    if heard and told.speaks_against:
         yield "Against it", f"{_pawns(told.speaks_against)}."
     for missed in told.missed:
         name = f"{heading(missed.structure)}, {HOLDERS[missed.holder]}"
@@ -128,7 +138,31 @@ def _pawns(voices: Iterable[PawnVoice]) -> str:
     return "; ".join(told)
 
 
-def _marks(told: Explanation) -> Iterable[Mark]:
+def _signs(
+    verdict: Verdict, told: Explanation, catalogue: Catalogue, skeleton: Skeleton
+) -> tuple[tuple[Mark, ...], str]:
+    """The marks on the pawns, and the words for them."""
+    if verdict.core and verdict.structure in catalogue.ids:
+        found = core_squares(catalogue[verdict.structure].core, skeleton, verdict.holder)
+        if found is None:
+            return (), ""
+        marks = [Mark(square, "ring") for square in found.pawns]
+        marks += [Mark(square, "frame") for square in found.empty]
+        words = [
+            *(["ringed: the pawns that the structure asks for"] if found.pawns else []),
+            *(["framed: no pawn on this file, as it asks"] if found.empty else []),
+        ]
+        return tuple(marks), "; ".join(words)
+    marks = list(_voices(told))
+    shapes = {mark.shape for mark in marks}
+    words = [
+        *(["ringed: they speak for the name"] if "ring" in shapes else []),
+        *(["crossed: against it"] if "cross" in shapes else []),
+    ]
+    return tuple(marks), "; ".join(words)
+
+
+def _voices(told: Explanation) -> Iterable[Mark]:
     for voice in told.speaks_for[:_MOST_PAWNS]:
         yield Mark(chess.parse_square(voice.square), "ring")
     for voice in told.speaks_against[:_MOST_PAWNS]:

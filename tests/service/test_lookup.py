@@ -117,17 +117,14 @@ def test_next_best_is_never_the_authors() -> None:
     assert all("not the author’s" in best.reason for best in found.next_best[1:])
 
 
-def test_a_catalogue_text_says_when_it_has_to_be_turned() -> None:
-    white = [best.text for best in look(EXCHANGE).next_best]
-    black = [best.text for best in look(mirrored(EXCHANGE)).next_best]
-    assert [(text.plan_of, text.turned) for text in white if text] == [
-        ("white", False),
-        ("black", False),
-    ]
-    assert [(text.plan_of, text.turned) for text in black if text] == [
-        ("black", True),
-        ("white", True),
-    ]
+def test_a_catalogue_text_is_told_for_whoever_holds_the_structure() -> None:
+    white = [best.text for best in look(EXCHANGE).next_best if best.text]
+    black = [best.text for best in look(mirrored(EXCHANGE)).next_best if best.text]
+    assert [text.plan_of for text in white] == ["white", "black"]
+    assert [text.plan_of for text in black] == ["black", "white"]
+    # The minority attack, and the same one by Black.
+    assert "b2-b4-b5 and bxc6 leave Black a backward pawn on c6" in white[0].summary
+    assert "...b7-b5-b4 and ...bxc3 leave White a backward pawn on c3" in black[0].summary
 
 
 def test_what_is_unsettled_has_no_plan() -> None:
