@@ -113,7 +113,12 @@ def quick_model(classifier: Classifier) -> QuickModel:
     most = (abs(base) + abs(in_steps.astype(np.int64)).max(axis=2).sum(axis=(0, 1))).max(initial=0)
     most_units = most * HIDDEN_STEP / UNIT_STEP
     most_sum = abs(output.astype(np.int64)).sum(axis=1).max(initial=0) * most_units
-    exact = exact and bool(most_units < 32_000 and most_sum + abs(bias).max() < 2**31 - 1)
+    spread = _NOTHING / max(classifier.sharpness * _SCORE_STEP, 1e-12)
+    exact = exact and bool(
+        most_units < 32_000
+        and most_sum + abs(bias.astype(np.int64)).max() + spread < 2**31 - 1
+        and 0.05 < classifier.threshold < 0.95
+    )
     needs = np.concatenate([own_needs.T, foe_needs.T])
     return QuickModel(
         in_steps,

@@ -33,7 +33,7 @@ class SkeletonVerdicts:
     was full.
     """
 
-    def __init__(self, classifier: Classifier, *, slots: int = 1 << 20) -> None:
+    def __init__(self, classifier: Classifier, *, slots: int = 1 << 21) -> None:
         """``slots`` is a power of two; the table takes 29 bytes for each."""
         if slots & (slots - 1) or slots < 16:
             raise ValueError("the number of slots is a power of two, 16 at least")

@@ -80,6 +80,8 @@ def test_a_model_of_other_numbers_is_left_to_the_classifier() -> None:
     other = replace(classifier, output=classifier.output * np.float32(1.0001))
     assert quick_model(classifier).numbers[3] == 1
     assert quick_model(other).numbers[3] == 0
+    for odd in ({"threshold": 0.0}, {"threshold": 1.0}, {"sharpness": 1e-9}):
+        assert quick_model(replace(classifier, **odd)).numbers[3] == 0
     verdicts = SkeletonVerdicts(other)
     assert_same(verdicts, game_skeletons().masks[:500], other)
     assert verdicts.in_doubt == verdicts.judged
