@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import asdict
 from functools import partial
 
 from flask import Blueprint, Response
 
 from pawnlore.service.access.needs import READ, needs, students_may
-from pawnlore.service.api.answers import csv_text
+from pawnlore.service.api.answers import as_json, csv_text
 from pawnlore.service.api.classify import FEN, position_of
 from pawnlore.service.api.describe import (
     Answer,
@@ -187,6 +188,33 @@ def lines(id: str) -> Response:
     values = query_values(*LONG_PAGING)
     opened = repertoires().desk.open(id)
     return _answer(opened, "lines", group_table.line_json_lines, group_table.line_csv_rows, values)
+
+
+_PROBLEM_COLUMNS = ("file", "game", "line", "move", "message", "warning")
+
+
+@resources.get("/api/repertoires/<id>/problems")
+@needs(READ)
+@described(
+    _described(
+        "listProblems",
+        "What could not be read of a repertoire's files, and where it stands",
+        _PROBLEM_COLUMNS,
+        types={"line": _NUMBER, "warning": _TRUTH},
+    )
+)
+def problems(id: str) -> Response:
+    """What could not be read."""
+    values = query_values(*LONG_PAGING)
+    opened = repertoires().desk.open(id)
+    rows = [asdict(problem) for problem in opened.work.book.problems]
+    table = LongTable(
+        opened.tag,
+        lambda first: (as_json(row) + "\n" for row in rows[first:]),
+        lambda: csv_text(_PROBLEM_COLUMNS, rows),
+        len(rows),
+    )
+    return long_table_answer(table, values)
 
 
 @resources.get("/api/repertoires/<id>/owed")

@@ -84,11 +84,15 @@ def from_the_first(lines: Callable[[], Iterator[str]]) -> Callable[[int], Iterat
 def long_table_answer(found: LongTable, values: Mapping[str, str]) -> Response:
     """The answer in the form that the caller accepts; raises `Problem`."""
     form = chosen_form()
+    # What is wrong is told in every form, also where no page is made.
+    limit = whole_number(values, "limit", PAGE, most=LARGEST_PAGE)
+    tag = f"{found.tag}{_asked(values)}"
+    first = _place(tag, values.get("cursor"))
     if form == "csv":
         return streamed(found.csv(), "text/csv; charset=utf-8; header=present")
     if form == "jsonl":
         return streamed(found.lines(0), JSON_LINES)
-    return _page(found, values)
+    return _page(found, values, tag, first, limit)
 
 
 def chosen_form() -> str:
@@ -136,10 +140,9 @@ def whole_number(
     _invalid(f"{name} must be a whole number from {least:,} to {most:,}, not {text[:60]!r}")
 
 
-def _page(found: LongTable, values: Mapping[str, str]) -> Response:
-    limit = whole_number(values, "limit", PAGE, most=LARGEST_PAGE)
-    tag = f"{found.tag}{_asked(values)}"
-    first = _place(tag, values.get("cursor"))
+def _page(
+    found: LongTable, values: Mapping[str, str], tag: str, first: int, limit: int
+) -> Response:
     rows = list(islice(found.lines(first), limit + 1))
     after = f"{tag}.{first + limit}" if len(rows) > limit else None
     body = ",\n".join(row.rstrip("\n") for row in rows[:limit])

@@ -164,3 +164,11 @@ def test_a_cursor_is_good_for_the_question_that_it_came_from(client: FlaskClient
 def test_what_nobody_accepts(client: FlaskClient) -> None:
     answer = client.get("/table", headers={"Accept": "image/png"})
     assert answer.status_code == 406 and answer.mimetype == "application/problem+json"
+
+
+@pytest.mark.parametrize("form", ["json", "csv", "jsonl"])
+@pytest.mark.parametrize("asked", ["limit=0", "limit=x", "cursor=x", "cursor=gone.20"])
+def test_what_is_asked_wrongly_is_told_in_every_form(
+    client: FlaskClient, form: str, asked: str
+) -> None:
+    assert client.get(f"/table?format={form}&{asked}").status_code == 400

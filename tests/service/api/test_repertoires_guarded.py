@@ -30,6 +30,7 @@ CLOSED = (
     "/move-orders",
     "/reminders",
     "/changes",
+    "/problems",
     "/pgn",
     "/tagged.pgn",
     "/split.zip",

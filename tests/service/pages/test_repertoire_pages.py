@@ -253,6 +253,18 @@ def test_what_could_not_be_read_is_told_by_file_game_line_and_move(empty: TestSe
     told = " ".join(re.sub(r"<[^>]*>", "", text[text.index("What could not be read") :]).split())
     assert "bad.pgn, game 1, line 4, move 2... Nf9" in told
     assert "1 place; everything else was kept" in told
+    id = id_of(empty)
+    page = client.get(f"/repertoires/{id}/problems", headers=HTML).text
+    assert (
+        "move 2... Nf9" in page
+        and "1 place could not be read" in client.get(f"/repertoires/{id}", headers=HTML).text
+    )
+    # Programs get the same.
+    table = client.get(f"/api/repertoires/{id}/problems").json
+    assert table is not None and table["total"] == 1
+    row = table["items"][0]
+    assert (row["file"], row["game"], row["line"], row["move"]) == ("bad.pgn", 1, 4, "2... Nf9")
+    assert client.get(f"/api/repertoires/{id}/problems?format=csv").text.startswith("file,game,")
 
 
 def test_nothing_to_read_nothing_chosen_and_too_much(empty: TestService) -> None:
