@@ -29,6 +29,7 @@ from pawnlore.service.pages.label_form import (
 )
 from pawnlore.service.pages.layout import local_path, page
 from pawnlore.service.pages.paging import page_number, paging
+from pawnlore.service.pages.version_view import statement_in_words
 from pawnlore.service.running import running
 from pawnlore.service.store.errors import NotFound, Refused
 from pawnlore.service.store.family_shelf import FamilyShelf
@@ -266,7 +267,8 @@ def _contradictions(stored: list[StoredLabel], names: dict[str, str]) -> list[Sh
         for id, name in names.items():
             if any(id in text.replace(",", " ").split() for text in (one.one, one.other)):
                 links.append((f"/teach/families/{id}", f"Examples of {name}"))
-        shown.append(ShownContradiction(skeleton, one.one, one.other, tuple(links)))
+        told = (statement_in_words(one.one, names), statement_in_words(one.other, names))
+        shown.append(ShownContradiction(skeleton, *told, tuple(links)))
     return shown
 
 
