@@ -14,12 +14,17 @@ from pawnlore.service.pages.layout import local_path, page
 
 pages = Blueprint("access", __name__)
 
+_UNKNOWN_TOKEN = (
+    "The token is not known, or was revoked. "
+    "Look whether all of it was copied, or ask for a new one."
+)
+
 
 @pages.get("/sign-in")
 @needs(NOTHING)
 def form() -> Response:
     """The page to sign in on."""
-    return page("sign_in.html", next=local_path(request.args.get("next")))
+    return page("sign_in.html", next=local_path(request.args.get("next")), fault="")
 
 
 @pages.post("/sign-in")
@@ -29,11 +34,14 @@ def sign_in() -> AnyResponse:
     json = request.mimetype == "application/json"
     token = json_object().get("token") if json else request.form.get("token")
     found = guard_at_hand().token_caller(token.strip()) if isinstance(token, str) else None
+    if (found is None or found[0].student) and not json:
+        return page(
+            "sign_in.html", 403, next=local_path(request.form.get("next")), fault=_UNKNOWN_TOKEN
+        )
     if found is None or found[0].student:
         raise Problem(
             403,
-            "The token is not known, or was revoked. Look whether all of it was copied, or ask "
-            "for a new one.",
+            _UNKNOWN_TOKEN,
             kind="not-allowed",
         )
     sign_in_token(found[1])

@@ -36,6 +36,7 @@ from pawnlore.service.api.request_values import (
 )
 from pawnlore.service.api.tables import LONG_PAGING, LongTable, long_schema, long_table_answer
 from pawnlore.service.api.values import moment
+from pawnlore.service.repertoire_name import name_of_files
 from pawnlore.service.running import running
 from pawnlore.service.store.errors import StoreUnavailable, TooManyJobs, in_words
 from pawnlore.service.store.job_shelf import Job
@@ -364,12 +365,12 @@ def begin_upload(
 ) -> Job:
     """Begin with an upload, of a new repertoire or in the place of one; its job.
 
-    A new one without a name has that of its first file. Raises `Problem`.
+    A new one without a name is called after its files. Raises `Problem`.
     """
     if side and side not in SIDES:
         invalid([f"side must be one of {', '.join(SIDES)}"])
     if not name and before is None:
-        name = file_name(files[0][0]).removesuffix(".pgn").strip() or "Repertoire"
+        name = name_of_files([file_name(called) for called, _ in files])
     size = 0
     for _, stream in files:
         size += stream.seek(0, 2)

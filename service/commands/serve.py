@@ -90,7 +90,9 @@ def run(args: argparse.Namespace) -> int:
     runner = repertoires_of(app).runner
     runner.watch()
     for address in server.addresses:
-        print(f"Pawnlore is at {address} (Ctrl-C stops it)", flush=True)
+        every = "://0.0.0.0" in address or "://[::]" in address
+        where = ", at every address of this machine" if every else ""
+        print(f"Pawnlore is at {address}{where} (Ctrl-C stops it)", flush=True)
         tell("listening", address=address, sign_in=settings.needs_sign_in)
 
     def stopping() -> None:

@@ -40,7 +40,7 @@ _NAV = (
     NavEntry("Repertoires", "/repertoires"),
     NavEntry("Plans", "/notes", students=True),
     NavEntry("Structures", "/structures", students=True),
-    NavEntry("Model", "/model", also="/teach"),
+    NavEntry("Classifier", "/model", also="/teach"),
 )
 
 

@@ -158,6 +158,7 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
         ),
         ended=_ended(line.board),
         begins=begins,
+        written=len(notes),
         elsewhere=() if student or found.notes else notes.on(found.verdict.structure),
     )
 

@@ -86,11 +86,17 @@ def lines_with(opened: Iterable[OpenRepertoire], verdict: Verdict) -> tuple[Same
     """The groups of some repertoires that have a structure, its own holder's first."""
     if not verdict.settled:
         return ()
+    found = groups_on(opened, verdict.structure)
+    return tuple(sorted(found, key=lambda one: one.holder != verdict.holder))
+
+
+def groups_on(opened: Iterable[OpenRepertoire], structure: str) -> tuple[SameStructure, ...]:
+    """The groups of some repertoires that have a structure, whoever holds it."""
     found = []
     for one in opened:
         groups = one.work.groups
         for key in group_keys(groups):
-            if key.structure != verdict.structure:
+            if key.structure != structure:
                 continue
             group = groups.groups[key.place]
             name = shown(one.stored.name, _NAME_ROOM)
@@ -105,7 +111,6 @@ def lines_with(opened: Iterable[OpenRepertoire], verdict: Verdict) -> tuple[Same
                     group.share,
                 )
             )
-    found.sort(key=lambda one: one.holder != verdict.holder)
     return tuple(found)
 
 

@@ -53,13 +53,14 @@ from pawnlore.service.text_comparison import comparison
 from pawnlore.service.text_merge import merged
 from pawnlore.structures.plan_moves import board_after, plan_move
 from pawnlore.structures.plan_note import NOTE_LENGTH, NoteError, PlanNote, parse_note
+from pawnlore.structures.prose_mirror import told_for
 from pawnlore.structures.skeleton import skeleton_from_fen
 
 pages = Blueprint("note-editor", __name__)
 pages.record(provide_repertoires)
 
 _HOLDERS = (("white", "White"), ("black", "Black"), ("any", "either side"))
-_SIDES = (("holder", "the side that holds it"), ("foe", "the other side"))
+_SIDES = (("holder", "the side that has it"), ("foe", "the side against it"))
 _NAMES = (
     "title",
     "structure",
@@ -103,7 +104,7 @@ def new() -> Response:
 @needs(WRITE)
 def create() -> Response:
     """Keep a new note, or show how it would look."""
-    form = _given()
+    form = _titled(_given())
     text = _text_of(form, "")
     if _act() != "save":
         return _not_saved(form, text)
@@ -236,6 +237,28 @@ def restore(id: str) -> Response:
 
 def _act() -> str:
     return request.form.get("act", "save")
+
+
+def _titled(form: NoteForm) -> NoteForm:
+    """The form with a title: a note on a known structure can do without one of its own."""
+    known = form["structure"] in running().classifier.catalogue.ids
+    if _act() != "save" or form.as_text or form["title"].strip() or not known:
+        return form
+    colour = plan_colour(form["holder"], form["side"], "")
+    whose = f"{colour.capitalize()}’s plan" if colour in chess.COLOR_NAMES else "the plan"
+    title = f"{heading(form['structure'])}: {whose}"
+    return replace(form, values={**form.values, "title": title})
+
+
+def _catalogue_says(form: NoteForm) -> tuple[tuple[str, str], ...]:
+    """What the catalogue says of both sides, for an author who begins."""
+    catalogue = running().classifier.catalogue
+    if form["structure"] not in catalogue.ids:
+        return ()
+    family, holder = catalogue[form["structure"]], form["holder"]
+    sides = ("Black", "White") if holder == "black" else ("White", "Black")
+    told = (told_for(family.plan_holder, holder), told_for(family.plan_foe, holder))
+    return tuple(pair for pair in zip(sides, told, strict=True) if pair[1])
 
 
 def _revision() -> int:
@@ -461,4 +484,6 @@ def _editor(
         file_states=FILE_STATES,
         bishops=BISHOPS,
         more_open=_more_open(form),
+        named=heading(form["structure"]) if form["structure"] in ids and not form.as_text else "",
+        catalogue_says=() if stored is not None or form.as_text else _catalogue_says(form),
     )

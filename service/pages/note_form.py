@@ -133,7 +133,7 @@ def faults_by_field(messages: Iterable[str]) -> dict[str, str]:
         first = re.split(r"[\s:]", message, maxsplit=1)[0]
         name = first if first in (*_FIELDS, "when") else ""
         if message.startswith("there is no text after"):
-            name, message = "body", "there is no text"
+            name, message = "body", "the plan has no words yet"
         shown = message.removeprefix(f"{name}: ") if name else message
         found.setdefault(name, []).append(shown)
     return {name: "; ".join(listed) for name, listed in found.items()}

@@ -18,6 +18,7 @@ from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repert
 from pawnlore.service.note_text import note_html
 from pawnlore.service.pages.group_keys import heading
 from pawnlore.service.pages.layout import page
+from pawnlore.service.pages.look_up_view import SameStructure, groups_on
 from pawnlore.service.pages.note_picture import (
     NotePicture,
     example_of,
@@ -153,7 +154,17 @@ def read(id: str) -> Response:
         may_write=may_write(),
         set_aside=0 if student else len(shelf().set_aside(id)),
         saved=request.args.get("saved") is not None,
+        stands=_stands(stored) if may_write() and "saved" in request.args else (),
         draft=request.args.get("draft", "")[:60],
+    )
+
+
+def _stands(stored: StoredNote) -> tuple[SameStructure, ...]:
+    """Where the repertoires at hand have what a note is on."""
+    desk, listed = repertoires().desk, repertoires().shelf.list(limit=_MOST_REPERTOIRES)
+    found = groups_on(map(desk.open, (one.id for one in listed)), stored.structure)
+    return tuple(
+        one for one in found if stored.holder in ("any", one.holder) or one.holder == "both"
     )
 
 

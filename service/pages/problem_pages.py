@@ -41,6 +41,8 @@ def problem_page(problem: Problem, number: str) -> Response | None:
             problem.status,
             heading=_HEADINGS.get(problem.status) or problem_title(problem),
             problem=problem,
+            # A page gives the number itself; only programs have a member 'instance'.
+            detail=problem.detail.replace(" The log has it under the number in 'instance'.", ""),
             errors=errors if isinstance(errors, (list, tuple)) and len(errors) > 1 else (),
             number=number if problem.status >= 500 else "",
             kept=kept,

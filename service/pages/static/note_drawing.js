@@ -202,9 +202,9 @@ export function wakeDrawing(form, changed) {
   const tools = document.createElement("fieldset");
   tools.className = "board-modes";
   const legend = document.createElement("legend");
-  legend.textContent = "A press on the board";
+  legend.textContent = "A click on the board";
   tools.append(legend);
-  for (const [value, label] of [["mark", "marks a square"], ["move", "begins or ends a move"]]) {
+  for (const [value, label] of [["mark", "marks a square"], ["move", "draws an arrow, by two clicks"]]) {
     const row = document.createElement("label");
     row.className = "tick";
     const choice = document.createElement("input");

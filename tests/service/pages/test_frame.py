@@ -166,7 +166,7 @@ def test_signing_in_with_a_token_and_out_again(browser: Browser, tmp_path: Path)
         accessible(browser)
         browser.find_element(By.ID, "token").send_keys("wrong", Keys.ENTER)
         says(browser, "The token is not known")
-        browser.back()
+        # The form is there still, and knows where to go on.
         browser.find_element(By.ID, "token").send_keys(token, Keys.ENTER)
         # It leads to the page that was asked for.
         until(browser, lambda driver: driver.current_url.endswith("/look-up?moves=d4"))

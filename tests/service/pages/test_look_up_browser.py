@@ -342,7 +342,7 @@ def test_a_student_behind_a_link(browser: Browser, served: Served) -> None:
     browser.get(served.at("/repertoires"))
     says(browser, "A student link does not reach this.")
     see(browser, ".reader button").click()
-    says(browser, "On this machine")
+    says(browser, "On this machine only")
 
 
 @pytest.mark.parametrize(

@@ -233,7 +233,7 @@ def test_a_new_version_a_new_name_and_the_end_by_keyboard_alone(
     id = uploaded(browser, empty_service, good, name="Evening course")
     good.write_text(GOOD.replace("9. Nf3", "9. Nge2 Re8"), encoding="utf-8")
     browser.get(empty_service.at(f"/repertoires/{id}"))
-    tab_to(browser, "Name, new version")
+    tab_to(browser, "Rename or replace")
     press(browser, Keys.ENTER)
     says(browser, "A new version")
     see(browser, "#pgn").send_keys(str(good))
@@ -253,7 +253,7 @@ def test_a_new_version_a_new_name_and_the_end_by_keyboard_alone(
     press(browser, Keys.END, " again")
     press(browser, Keys.ENTER)
     until(browser, lambda page: words(page, "h1") == "Evening course again")
-    tab_to(browser, "Name, new version")
+    tab_to(browser, "Rename or replace")
     press(browser, Keys.ENTER)
     says(browser, "Delete it")
     tab_to(browser, "Delete …")
@@ -432,7 +432,7 @@ def test_a_student_behind_a_link_reads_types_lines_and_boards(
         browser.get(served.at(f"/repertoires/{served.repertoire}"))
         says(browser, "Middlegame types")
         accessible(browser)
-        for closed in ("What is owed", "As files", "Name, new", "Write a plan", "No plan note"):
+        for closed in ("What is owed", "Download", "Rename or", "Write a plan", "No plan note"):
             assert closed not in text_of(browser)
         browser.find_element(By.LINK_TEXT, "Carlsbad structure").click()
         says(browser, "Minority attack: two pawns against three")
