@@ -138,7 +138,14 @@ def _applied(
     position: QueryPosition, verdict: Verdict, notes: NoteIndex, chapter: str
 ) -> Iterator[AppliedNote]:
     for known in notes.on(verdict.structure):
-        reason = applies(known.note, verdict.structure, verdict.holder, position.board, chapter)
+        reason = applies(
+            known.note,
+            verdict.structure,
+            verdict.holder,
+            position.board,
+            chapter,
+            position.skeleton,
+        )
         if reason is not None:
             yield AppliedNote(known, reason, known.note.plan_of(verdict.holder))
 
@@ -152,8 +159,9 @@ def _reversed(
     if holder is None or not listed:
         return
     board = None if position.board is None else position.board.mirror()
+    pawns = position.skeleton.mirrored()
     for known in listed:
-        reason = applies(known.note, verdict.structure, holder, board, chapter)
+        reason = applies(known.note, verdict.structure, holder, board, chapter, pawns)
         if reason is None:
             continue
         plan_of = _OTHER.get(known.note.plan_of(holder), "both")

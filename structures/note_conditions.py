@@ -25,6 +25,7 @@ and its side can castle no more, whether it castled or walked.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -103,24 +104,34 @@ class Conditions:
                 return _file_words(text)
         return None
 
-    def unmet(self, board: chess.Board | None, chapter: str = "") -> str | None:
+    def unmet(
+        self,
+        board: chess.Board | None,
+        chapter: str = "",
+        pawns: tuple[int, int] | None = None,
+    ) -> str | None:
         """The first condition that does not hold, in words; none where all hold.
 
-        Without a board, a condition that speaks of one does not hold.
+        Without a board, a condition that speaks of one does not hold; those on
+        pawns and files are told by ``pawns``, White's mask and Black's, if given.
 
         >>> parse_conditions({"queens": "off"}).unmet(chess.Board())
         'queens are off'
+        >>> parse_conditions({"file": ["e open"]}).unmet(None, pawns=(1 << 27, 1 << 35)) is None
+        True
         """
         if self.chapter and _plain(self.chapter) != _plain(chapter):
             return self._chapter_words()
         if len(self) == bool(self.chapter):
             return None
         if board is None:
-            return "there is a full position to look at"
+            if pawns is None or self.need_board:
+                return "there is a full position to look at"
+            return self.unmet_by_pawns(*pawns)
         white, black = board.occupied_co[chess.WHITE], board.occupied_co[chess.BLACK]
-        pawns = self.unmet_by_pawns(board.pawns & white, board.pawns & black)
-        if pawns is not None:
-            return pawns
+        by_pawns = self.unmet_by_pawns(board.pawns & white, board.pawns & black)
+        if by_pawns is not None:
+            return by_pawns
         if self.queens and not _queens_are(self.queens, board):
             return _queens_words(self.queens)
         if self.castling and self.castling != castling_state(board):
@@ -259,6 +270,9 @@ def _chapter(table: Mapping[str, Any], faults: list[str]) -> str:
     if not isinstance(value, str) or not value.strip() or len(value) > CHAPTER_LENGTH:
         faults.append(f"chapter must be a chapter's name, of at most {CHAPTER_LENGTH} characters")
         return ""
+    if holds_control_character(value):
+        faults.append("chapter holds a control character, which no name has")
+        return ""
     return value
 
 
@@ -298,6 +312,18 @@ def _file_words(text: str) -> str:
 def _bishop_words(text: str) -> str:
     side, shade = text.split()
     return f"{_side(side)} has a {shade}-squared bishop"
+
+
+def holds_control_character(text: str) -> bool:
+    r"""Whether a text holds a control character other than a tab, such as NUL.
+
+    TOML lets one be written as an escape. PostgreSQL keeps no NUL, and nobody
+    can see the others.
+
+    >>> holds_control_character("a\x00b"), holds_control_character("é\t–")
+    (True, False)
+    """
+    return any(unicodedata.category(sign) == "Cc" for sign in text if sign != "\t")
 
 
 def _plain(chapter: str) -> str:

@@ -37,6 +37,7 @@ from pawnlore.structures.note_conditions import (
     NO_CONDITIONS,
     ConditionError,
     Conditions,
+    holds_control_character,
     parse_conditions,
 )
 
@@ -181,13 +182,18 @@ def parse_note(text: str, *, name: str = "", structures: Iterable[str] | None = 
 
 
 def applies(
-    note: PlanNote, structure: str, holder: str, board: chess.Board | None, chapter: str = ""
+    note: PlanNote,
+    structure: str,
+    holder: str,
+    board: chess.Board | None,
+    chapter: str = "",
+    pawns: tuple[int, int] | None = None,
 ) -> str | None:
     """Why a note applies, in words; none where it does not.
 
     ``holder`` is the verdict's: ``white``, ``black`` or ``both``. What both
-    sides hold, each of them holds. Without a ``board`` only notes without
-    conditions on the position apply.
+    sides hold, each of them holds. Without a ``board`` only notes apply that ask
+    for nothing but ``pawns`` (White's mask and Black's), where these are given.
 
     >>> note = PlanNote("", "carlsbad", "white", "holder", "", "", Conditions(queens="on"))
     >>> applies(note, "carlsbad", "white", chess.Board())
@@ -199,7 +205,7 @@ def applies(
         return None
     if "any" != note.holder != holder != "both":
         return None
-    if note.when.unmet(board, chapter) is not None:
+    if note.when.unmet(board, chapter, pawns) is not None:
         return None
     whose = "both sides" if holder == "both" else holder.capitalize()
     return "; ".join((f"{structure} held by {whose}", *note.when.words()))
@@ -270,6 +276,9 @@ def _line(table: Mapping[str, Any], key: str, most: int, faults: list[str]) -> s
     value = table[key]
     if not isinstance(value, str) or not value.strip() or len(value.splitlines()) != 1:
         faults.append(f"{key} must be one line of text")
+        return ""
+    if holds_control_character(value):
+        faults.append(f"{key} holds a control character, which cannot be shown")
         return ""
     if len(value) > most:
         faults.append(f"{key} has {len(value):,} characters; at most {most} fit")

@@ -231,3 +231,29 @@ def test_where_a_label_unsettles_pawns_what_the_classifier_holds_is_near() -> No
     found = lookup(position, lambda _: own, NoteIndex(()), held=held)
     assert {best.kind for best in found.next_best} == {NEAR}
     assert lookup(position, lambda _: own, NoteIndex(())).next_best == ()
+
+
+BARE = "8/pp3ppp/2p5/3p4/3P4/4P3/PP3PPP/8"
+
+
+def test_pawns_alone_are_enough_for_conditions_on_pawns_and_files() -> None:
+    # The c-file is half-open for White there, and Black has a pawn on c6.
+    found = look(
+        BARE,
+        note(title="met", when='pawn = ["black c6"], file = ["c half-open white"]'),
+        note(title="not met", when='pawn = ["black c5"]'),
+        note(title="other file", when='file = ["c open"]'),
+        note(title="asks for pieces", when='pawn = ["black c6"], queens = "on"'),
+    )
+    assert titles(found) == ["met"]
+
+
+def test_conditions_on_pawns_alone_are_turned_round_too() -> None:
+    turned = "8/pp3ppp/4p3/3p4/3P4/2P5/PP3PPP/8"
+    found = look(
+        turned,
+        note(title="met", when='pawn = ["black c6"]'),
+        note(title="not met", when='pawn = ["white c3"]'),
+    )
+    reversed_ = [best for best in found.next_best if best.kind == COLOURS_REVERSED]
+    assert [best.applied and best.applied.known.note.title for best in reversed_] == ["met"]

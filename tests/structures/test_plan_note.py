@@ -151,6 +151,15 @@ def test_own_families_and_other_catalogues() -> None:
         parse_note(text_of(), structures=["x"])
 
 
+@pytest.mark.parametrize("sign", ["\\u0000", "\\u001b", "\\u007f", "\\u0090"])
+def test_no_control_character_hides_in_a_title_or_a_chapter(sign: str) -> None:
+    # TOML 1.0 lets any of them be written as an escape; PostgreSQL keeps no NUL.
+    assert "title holds a control character" in faults(text_of(title=f'"a{sign}b"'))
+    assert "chapter holds a control character" in faults(text_of(chapter=f'"a{sign}b"'))
+    when = f'{{ chapter = "a{sign}b" }}'
+    assert "when: chapter holds a control character" in faults(text_of(when=when))
+
+
 def note_of(holder: str = "white", side: str = "holder", when: str = "{}") -> PlanNote:
     return parse_note(text_of(holder=f'"{holder}"', side=f'"{side}"', when=when))
 
