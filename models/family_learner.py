@@ -40,12 +40,9 @@ _OTHERS = 4.0
 _COUNTER = 8.0
 """How much it counts against a definition that a counter-example meets it."""
 
-DECLARED = 8.0
-"""How much it counts against a definition that all positions of a parent meet it, where the
-author has said that the family is a finer one of it: then something must tell them apart."""
-
-UNDECLARED = 2.0
-"""The same where the examples only happen to be positions of another family."""
+_PARENT = 8.0
+"""How much it counts against a definition that all positions of a parent meet it: something
+must tell the new family from it."""
 
 _PARENT_SHARE = 0.35
 """The share of the parent's positions that a refinement may have before that counts."""
@@ -61,13 +58,13 @@ class Surroundings:
 
     ``pool`` are positions as they come in games; ``others`` such as another
     family's core names; ``counter`` counter-examples; ``parents`` the positions
-    of each family that the examples refine, and how much it counts to have them all.
+    of each family that examples are positions of.
     """
 
     pool: Codes
     others: Codes
     counter: Codes
-    parents: tuple[tuple[Codes, float], ...] = ()
+    parents: tuple[Codes, ...] = ()
 
 
 class _Material:
@@ -123,8 +120,8 @@ def learn_definitions(
     weight = [chance + (count - fit) * _SLIP for chance, fit in zip(chances, meet, strict=True)]
     as_numbers = [met.astype(np.float64) for met in conditions]
     pool, others, counter = (_Material(c) for c in (around.pool, around.others, around.counter))
-    parents = [(_Material(codes), cost) for codes, cost in around.parents if codes.shape[0]]
-    everything = (pool, others, counter, *(material for material, _ in parents))
+    parents = [_Material(codes) for codes in around.parents if codes.shape[0]]
+    everything = (pool, others, counter, *parents)
     kept: list[list[int]] = []
     sweeps = DEFINITIONS // _CHAINS
     for chain in range(_CHAINS):
@@ -142,10 +139,10 @@ def learn_definitions(
                 score = weight[place] - independence * count * np.log(size + 2.0)
                 score -= _OTHERS * np.log1p(met @ others.numbers(place))
                 score -= _COUNTER * (met @ counter.numbers(place))
-                for parent, cost in parents:
+                for parent in parents:
                     share = (met @ parent.numbers(place)) / parent.rows
                     over = (share - _PARENT_SHARE) / (1 - _PARENT_SHARE)
-                    score -= cost * np.clip(over, 0, 1)
+                    score -= _PARENT * np.clip(over, 0, 1)
                 choice = _draw(score / heat, rng)
                 if choice != now[place]:
                     now[place] = choice

@@ -9,10 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from pawnlore.models.family_learner import (
-    DECLARED,
     INDEPENDENCE,
     REFINED_INDEPENDENCE,
-    UNDECLARED,
     Surroundings,
     learn_definitions,
 )
@@ -26,7 +24,7 @@ from pawnlore.structures.verdict import BLACK, BOTH
 STANDS = 0.2
 """The share of the definitions that must be met for the family to be named."""
 
-REFINEMENT_STANDS = 0.4
+REFINEMENT_STANDS = 0.3
 """The same where the family is a finer one of another, whose other positions are near."""
 
 _PARENT_EXAMPLES = 2
@@ -55,10 +53,7 @@ def learn_family(family: OwnFamily, reference: Reference, *, seed: int = 0) -> L
         reference.pool_codes,
         np.concatenate([reference.white[outside], reference.black[outside]]),
         both_views(family.counter),
-        tuple(
-            (_parent_positions(reference, parent), DECLARED if parent.refined else UNDECLARED)
-            for parent in parents
-        ),
+        tuple(_parent_positions(reference, parent) for parent in parents),
     )
     definitions = learn_definitions(
         views,

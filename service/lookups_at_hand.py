@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import cached_property
 from threading import Lock
-from typing import Generic, TypeVar
 
 from pawnlore.models.classifier import Classifier
 from pawnlore.models.labels import Labels, learnt_labels
+from pawnlore.service.kept_by_state import KeptByState
 from pawnlore.service.labelled_verdicts import OwnLabels, own_verdict
 from pawnlore.service.lookup import Lookup, lookup
+from pawnlore.service.model_in_use import ModelInUse
 from pawnlore.service.note_index import KnownNote, NoteIndex
 from pawnlore.service.store.label_shelf import LabelShelf
 from pawnlore.service.store.note_shelf import NoteShelf
@@ -21,35 +21,6 @@ from pawnlore.structures.query_position import QueryPosition
 from pawnlore.structures.skeleton import Skeleton
 from pawnlore.structures.verdict import Verdict
 
-Kept = TypeVar("Kept")
-
-
-class KeptByState(Generic[Kept]):
-    """A value that is read anew when a state number has changed."""
-
-    def __init__(self, state: Callable[[], int], read: Callable[[], Kept]) -> None:
-        self._state = state
-        self._read = read
-        self._lock = Lock()
-        self._held: tuple[int, Kept] | None = None
-
-    def __call__(self) -> Kept:
-        """The value as it is now."""
-        return self.at(self._state())
-
-    def at(self, state: int) -> Kept:
-        """The value, for a caller who has just asked for the state number."""
-        held = self._held
-        if held is not None and held[0] == state:
-            return held[1]
-        with self._lock:
-            held = self._held
-            if held is None or held[0] != state:
-                # The state was asked for before the reading: a change in between
-                # makes the next call read again, and none is missed.
-                held = self._held = (state, self._read())
-            return held[1]
-
 
 class Lookups:
     """Answers lookups from a store's notes and labels and a classifier.
@@ -58,14 +29,35 @@ class Lookups:
     numbers, in one reading, and for nothing else while nothing changes.
     """
 
-    def __init__(self, store: Store, classifier: Classifier) -> None:
-        self.classifier = classifier
-        self.memory = VerdictMemory(classifier.classify)
+    def __init__(self, store: Store, model: Classifier | ModelInUse) -> None:
+        self._model = model
+        self._lock = Lock()
+        self._remembered: tuple[Classifier, VerdictMemory] | None = None
         self._store = store
         self._notes = NoteShelf(store)
         self._labels = LabelShelf(store)
         self.notes = KeptByState(self._notes.state, self._read_notes)
         self.labels = KeptByState(self._labels.state, self._read_labels)
+
+    @property
+    def classifier(self) -> Classifier:
+        """The classifier in use."""
+        return self._model if isinstance(self._model, Classifier) else self._model.now()
+
+    @property
+    def memory(self) -> VerdictMemory:
+        """The remembered verdicts of the classifier in use."""
+        return self._memory_of(self.classifier)
+
+    def _memory_of(self, classifier: Classifier) -> VerdictMemory:
+        held = self._remembered
+        if held is not None and held[0] is classifier:
+            return held[1]
+        with self._lock:
+            held = self._remembered
+            if held is None or held[0] is not classifier:
+                held = self._remembered = (classifier, VerdictMemory(classifier.classify))
+            return held[1]
 
     @cached_property
     def examples(self) -> Labels:
@@ -85,7 +77,10 @@ class Lookups:
         """
         states = self._store.counters()
         labels = self.labels.at(states.get("labels", 0))
-        held = self.memory(position.skeleton)
+        classifier = self._model
+        if not isinstance(classifier, Classifier):
+            classifier = classifier.at(states.get("models", 0))
+        held = self._memory_of(classifier)(position.skeleton)
         verdict, by = _decided(labels, position.skeleton, held)
         if notes is None:
             notes = self.notes.at(states.get("notes", 0))

@@ -14,6 +14,7 @@ from threading import Lock
 from typing import Any
 
 import numpy as np
+from sqlalchemy import Connection
 
 from pawnlore.models.classifier import Classifier, ModelError, shipped_classifier
 from pawnlore.models.own_family import Corrections, FamilyError, OwnFamily
@@ -26,6 +27,7 @@ from pawnlore.service.store.label_shelf import LabelShelf, StoredLabel
 from pawnlore.service.store.model_shelf import SHIPPED, ModelShelf, ModelVersion
 from pawnlore.service.store.repertoire_shelf import RepertoireShelf
 from pawnlore.service.store.store import Store
+from pawnlore.service.store.values import one_line
 from pawnlore.structures.skeleton import Masks, Skeleton, canonical_batch
 from pawnlore.structures.verdict import HOLDERS
 
@@ -70,9 +72,10 @@ class TeachingDesk:
         self._lock = Lock()
         self._held: tuple[int, Classifier] | None = None
 
-    def version(self, number: int) -> Classifier:
+    def version(self, number: int, *, stored: bool = False) -> Classifier:
         """The classifier of a version, or the base for `SHIPPED`.
 
+        With ``stored`` it is read from the store even where it is in memory.
         Raises `NotFound`, and `UnusableModel` where what is stored is not what was kept.
         """
         if number == SHIPPED:
@@ -80,7 +83,7 @@ class TeachingDesk:
         with self._lock:
             held = self._held
         kept = self.models.get(number)
-        if held is not None and held[0] == number and held[1].digest == kept.digest:
+        if not stored and held and held[0] == number and held[1].digest == kept.digest:
             return held[1]
         try:
             found = read_taught(
@@ -104,11 +107,13 @@ class TeachingDesk:
         author: str = "",
         seed: int = 0,
         progress: Progress = lambda done, total: None,
+        then: Callable[[Connection, ModelVersion], None] = lambda connection, made: None,
     ) -> ModelVersion:
         """Teach anew from all labels and families, measure, and keep a proposed version.
 
-        ``progress`` may raise to end it; then nothing is kept. Raises `Refused`
-        where there is nothing to learn from.
+        ``progress`` may raise to end it; then nothing is kept. ``then`` writes
+        more in the same transaction. Raises `Refused` where there is nothing to
+        learn from.
         """
         with _training_extra():
             from pawnlore.models.teaching import teach
@@ -134,7 +139,6 @@ class TeachingDesk:
             raise Refused(str(error)) from None
         measured = compare_teaching(old, taught.classifier, self.base, labels, own, seed=seed)
         changed = list(self.changed(old, taught.classifier))
-        progress(1, 1)
         figures: dict[str, Any] = {
             **asdict(measured),
             "contradictions": [asdict(one) for one in taught.contradictions],
@@ -143,23 +147,29 @@ class TeachingDesk:
             "changed": [asdict(group) for group in changed[:MOST_GROUPS]],
             "without_examples": [one.id for one in families if one not in learnable],
         }
-        return self.models.add(
-            taught_bytes(taught.classifier),
-            base=self.base.digest,
-            taught_from={
-                "labels": len(labels),
-                "families": [
-                    {"id": one.id, "revision": one.revision, "examples": len(one.examples)}
-                    for one in learnable
-                ],
-                "states": states,
-                "seed": seed,
-                "compared_with": choice.version,
-                "choice": choice.number,
-            },
-            figures=figures,
-            author=author,
-        )
+        content = taught_bytes(taught.classifier)
+        taught_from = {
+            "labels": len(labels),
+            "families": [
+                {"id": one.id, "revision": one.revision, "examples": len(one.examples)}
+                for one in learnable
+            ],
+            "states": states,
+            "seed": seed,
+            "compared_with": choice.version,
+            "choice": choice.number,
+        }
+        with self.store.writing() as connection:
+            made = self.models.add_within(
+                connection,
+                content,
+                base=self.base.digest,
+                taught_from=taught_from,
+                figures=figures,
+                author=one_line(author, "the author's name", needed=False),
+            )
+            then(connection, made)
+        return made
 
     def compare(self, number: int) -> dict[str, Any]:
         """What was measured of a version, with the nodes that would change now.

@@ -23,9 +23,12 @@ from flask.testing import FlaskClient
 from running_services import TestService, bearer, make_service
 from werkzeug.test import TestResponse
 
+from pawnlore.models.classifier import shipped_classifier
+from pawnlore.models.taught_classifier import taught_bytes, with_families
 from pawnlore.service.api.openapi import document
 from pawnlore.service.api.problems import CONTENT_TYPE
 from pawnlore.service.api.repertoires_at_hand import repertoires
+from pawnlore.service.store.model_shelf import ModelShelf
 
 PGN = "application/vnd.chess-pgn"
 GAME = '[Event "One"]\n\n1. d4 d5 2. c4 e6 3. Nc3 Nf6 4. cxd5 exd5 5. Bg5 Be7 6. e3 c6 *\n'
@@ -221,6 +224,7 @@ class Author:
 
     def __init__(self, service: TestService) -> None:
         self.headers = author_of(service)
+        self.store = service.store
         self.client: FlaskClient = service.client()
 
     def send(self, method: str, path: str, status: int, **more: Any) -> TestResponse:
@@ -260,7 +264,31 @@ class Author:
         repertoire, job = self.upload()
         made = {"repertoires": repertoire, "jobs": job, "structures": "carlsbad"}
         label = self.label(bare_pawns(next(NUMBERS)), OWN)
+        made["families"], made["versions"] = self.family(), str(self.version())
         return Things({**made, "notes": self.note(), "labels": label})
+
+    def family(self) -> str:
+        """The name of a new own family with two examples."""
+        name = f"family-{next(NUMBERS)}"
+        self.send("POST", "/api/teaching/families", 201, json={"id": f"own/{name}"})
+        sent = {"fens": [FEN, "8/8/4p3/3p4/3P4/8/8/8"], "holder": "white"}
+        self.send("POST", f"/api/teaching/families/{name}/examples", 200, json=sent)
+        return name
+
+    def version(self) -> int:
+        """The number of a version; it is put into the store, for teaching takes seconds."""
+        version = ModelShelf(self.store).add(
+            _taught_nothing(),
+            base=shipped_classifier().digest,
+            taught_from={"labels": 0, "families": []},
+            figures={},
+        )
+        return version.number
+
+
+@cache
+def _taught_nothing() -> bytes:
+    return taught_bytes(with_families(shipped_classifier(), ()))
 
 
 def text_of(answer: TestResponse) -> str:

@@ -18,6 +18,7 @@ from pawnlore.service.api import (
     repertoire_tables,
     repertoires,
     structures,
+    teaching,
 )
 
 
@@ -31,6 +32,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         diagram.resources,
         notes.resources,
         labels.resources,
+        teaching.resources,
         repertoires.resources,
         repertoire_tables.resources,
         repertoire_exports.resources,

@@ -17,7 +17,7 @@ def provide_lookups(state: BlueprintSetupState) -> None:
     assert isinstance(app, Flask)
     if _NAME not in app.extensions:
         parts = parts_of(app)
-        app.extensions[_NAME] = Lookups(parts.store, parts.classifier)
+        app.extensions[_NAME] = Lookups(parts.store, parts.model)
 
 
 def lookups() -> Lookups:

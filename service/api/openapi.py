@@ -61,6 +61,7 @@ _TAGS = {
     "repertoires": "The author's repertoires, and all that is computed on them.",
     "jobs": "Long work, such as uploads: how far it is and what came of it.",
     "labels": "The author's own verdicts, which decide before core and classifier.",
+    "teaching": "The author's own families, retraining, and versions of the model.",
     "model": "The model that gives the verdicts.",
     "service": "The service itself.",
 }

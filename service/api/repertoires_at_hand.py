@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from flask import Flask, current_app
 from flask.blueprints import BlueprintSetupState
 
+from pawnlore.service import judging_jobs, teaching_jobs, upload_jobs
 from pawnlore.service.api.lookups import lookups, provide_lookups
-from pawnlore.service import judging_jobs, upload_jobs
 from pawnlore.service.job_runner import JobRunner
 from pawnlore.service.judging_jobs import JudgingJobs
 from pawnlore.service.repertoire_desk import RepertoireDesk
@@ -17,6 +17,7 @@ from pawnlore.service.running import parts_of
 from pawnlore.service.store.errors import StoreError
 from pawnlore.service.store.job_shelf import JobShelf
 from pawnlore.service.store.repertoire_shelf import RepertoireShelf
+from pawnlore.service.teaching_jobs import TeachingJobs
 from pawnlore.service.upload_jobs import UploadJobs, reading_limits
 
 _NAME = "pawnlore_repertoires"
@@ -33,6 +34,7 @@ class Repertoires:
     jobs: JobShelf
     uploads: UploadJobs
     judging: JudgingJobs
+    teaching: TeachingJobs
     runner: JobRunner
 
 
@@ -49,13 +51,21 @@ def provide_repertoires(state: BlueprintSetupState) -> None:
     shelf, jobs = RepertoireShelf(parts.store), JobShelf(parts.store)
     limits = parts.settings.limits
     desk = RepertoireDesk(
-        shelf, parts.classifier.classify, known.labels, limits=reading_limits(limits)
+        shelf,
+        lambda masks: parts.classifier.classify(masks),
+        known.labels,
+        limits=reading_limits(limits),
     )
     uploads = UploadJobs(shelf, jobs, lambda: parts.classifier, limits)
     judging = JudgingJobs(shelf, jobs, lambda: parts.classifier)
+    teaching = TeachingJobs(parts.model.desk, jobs)
     runner = JobRunner(
         jobs,
-        {upload_jobs.KIND: uploads.do, judging_jobs.KIND: judging.do},
+        {
+            upload_jobs.KIND: uploads.do,
+            judging_jobs.KIND: judging.do,
+            teaching_jobs.KIND: teaching.do,
+        },
         seconds=limits.seconds,
         stopping=parts.stopping,
     )
@@ -64,7 +74,7 @@ def provide_repertoires(state: BlueprintSetupState) -> None:
         runner.resume()
     except StoreError as error:
         _log.error("jobs of an earlier run could not be taken up: %s", error)
-    app.extensions[_NAME] = Repertoires(shelf, desk, jobs, uploads, judging, runner)
+    app.extensions[_NAME] = Repertoires(shelf, desk, jobs, uploads, judging, teaching, runner)
 
 
 def repertoires() -> Repertoires:
