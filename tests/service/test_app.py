@@ -229,9 +229,10 @@ def test_the_log_tells_of_a_request_and_keeps_secrets(
         client.get(f"/study/{student}").close()
         client.get(f"/mistyped/{student}").close()
         client.get("/trial/fault").close()
+        client.open("/trial/who", method="SECRETMETHOD").close()
     lines = [JsonLines().format(record) for record in caplog.records]
     text = "\n".join(lines)
-    for secret in (token, student, "secret-words", "private words"):
+    for secret in (token, student, "secret-words", "private words", "SECRETMETHOD"):
         assert secret not in text
     found = [json.loads(line) for line in lines]
     first = found[0]
