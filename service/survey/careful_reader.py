@@ -18,6 +18,7 @@ from pawnlore.service.survey.skipped import (
     BAD_START,
     CUT_SHORT,
     NO_GAME,
+    NO_MOVES,
     RUN_ON,
     VARIANT,
     Account,
@@ -77,7 +78,8 @@ def read_carefully(
         book = read_repertoire([io.StringIO(text)], limits=_LIMITS)
         worst = [problem for problem in book.problems if not problem.warning]
         if not book.games:
-            reason, example = NO_GAME, f"{where}: {text[:40]!r}"
+            bare = text.strip() in _RESULTS
+            reason, example = NO_MOVES if bare else NO_GAME, f"{where}: {text[:40]!r}"
             for problem in worst:
                 if "variant" in problem.message or "Chess960" in problem.message:
                     reason = VARIANT

@@ -167,7 +167,7 @@ def _scan(
                 at += 1
             while at < end and (data[at] == 32 or data[at] == 9):
                 at += 1
-            good = at < end and data[at] == 34
+            good = at < end and data[at] == 34 and data[at - 1] <= 32
             if good:
                 at += 1
                 begin = at
@@ -219,6 +219,9 @@ def _scan(
             begins[game] = begin
             comment = ended = event = False
             depth = 0
+        elif moves and blank and not comment:
+            # Movetext with a blank line in it may be a game that lacks its result.
+            flags[game] |= 1
         moves = True
         blank = False
         if first == 37 and not comment:  # %
@@ -292,23 +295,26 @@ def _scan(
                 token = at < 3 or data[at - 3] in (32, 9, 10, 13, 125, 41, 46)
                 result = 0
                 skip = 1
-                if byte == 45 and token:
+                if byte == 45:
                     if before == 49 and after == 48:
                         result = 1
                     elif before == 48 and after == 49:
                         result = 2
-                elif byte == 47 and token and before == 49 and after == 50:
+                elif byte == 47 and before == 49 and after == 50:
                     result = 3
                     if (
-                        at + 4 < end + 0
+                        at + 4 < end
                         and data[at + 1] == 45
                         and data[at + 2] == 49
                         and data[at + 3] == 47
                         and data[at + 4] == 50
                     ):
                         skip = 5
-                if result and at + skip < end and kinds[data[at + skip]] == 1:
-                    result = 0  # the beginning of something else
+                goes_on = at + skip < end and kinds[data[at + skip]] == 1
+                if result and (goes_on or not token):
+                    # A part of something else, or a result with a glyph.
+                    result = 0
+                    flags[game] |= 1
                 if result:
                     if depth == 0:
                         ended = True

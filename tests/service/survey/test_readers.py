@@ -186,3 +186,46 @@ def test_header_values_survive_quotes_and_letters() -> None:
     text = '[Event "x"]\n[White "A \\"B\\" Müller"]\n\n1. e4 *\n\n[Event "y"]\n\n1. d4 *\n'
     found = find_games(text.encode(), ("White",), final=True)
     assert found.column("White").to_pylist() == ['A "B" Müller', None]
+
+
+_FRAGMENTS = (
+    *("\n\n", '[Event "', '[FEN "8/8/8/8/8/8/8/8 w - - 0 1"]\n', '[Variant "Chess960"]\n', '"]'),
+    *("\\", "{", "}", "(", ")", ";", "%", "1-0", "*", "1/2", "\r\n", "\r", "é", "[", "1. e4 e5"),
+    *(
+        "--",
+        "$",
+        "O-O",
+        "xd5",
+        "e8=Q",
+        "\ufeff",
+        '[Result "0-1"]\n',
+        "\n\n1. d4 d5 *\n\n",
+        "\n%x\n",
+    ),
+)
+
+
+def test_spoilt_files_read_alike_whoever_reads_them() -> None:
+    """Several games in a file, spoilt anywhere: in headers, between games, cut off."""
+    dice = random.Random(43)
+    pool = [
+        pgn(board, dice=dice if dice.random() < 0.5 else None) for board in random_games(47, 40)
+    ]
+    games = 0
+    for _ in range(250):
+        text = list("".join(dice.sample(pool, dice.randrange(1, 4))))
+        for _ in range(dice.randrange(1, 6)):
+            place, turn = dice.randrange(len(text) + 1), dice.random()
+            if turn < 0.4:
+                del text[place : place + dice.choice((1, 1, 1, 3, 40))]
+            elif turn < 0.9:
+                text.insert(place, dice.choice(_FRAGMENTS))
+            else:
+                del text[place:]
+        spoilt = "".join(text)
+        fast, told = read(spoilt)
+        careful, told_too = read(spoilt, careful=True)
+        assert by_number(fast) == by_number(careful), spoilt
+        assert told.seen == told_too.seen, spoilt
+        games += len(fast)
+    assert games > 300

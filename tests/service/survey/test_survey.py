@@ -352,6 +352,7 @@ def test_a_cluster_survives_a_killed_worker(games: Path, whole: Path, tmp_path: 
     assert everything(out) == everything(whole)
 
 
+@pytest.mark.slow
 def test_no_scheduler_at_the_address(games: Path, tmp_path: Path) -> None:
     pytest.importorskip("distributed")
     with pytest.raises(CannotSurvey, match=r"no Dask scheduler at tcp://127.0.0.1:1"):
