@@ -6,13 +6,16 @@ from dataclasses import dataclass
 
 import chess
 import numpy as np
+import numpy.typing as npt
 
 from pawnlore.models.classifier import Classifier
 from pawnlore.models.labels import Labels
+from pawnlore.models.taught_classifier import TaughtClassifier, chance_of
+from pawnlore.models.traits import trait_codes
 from pawnlore.structures.catalogue import UNSETTLED
 from pawnlore.structures.core_gap import CoreGaps, Gap, core_gaps
 from pawnlore.structures.pawn_distance import pawn_distances
-from pawnlore.structures.skeleton import Skeleton, mirror_batch, pack, squares_in_words
+from pawnlore.structures.skeleton import Masks, Skeleton, mirror_batch, pack, squares_in_words
 from pawnlore.structures.verdict import BOTH, HOLDERS, Verdict
 
 _WORTH_TELLING = 0.3
@@ -93,14 +96,10 @@ def _voices(classifier: Classifier, skeleton: Skeleton, verdict: Verdict) -> tup
         )
         for white, square in pawns
     ]
-    chances = classifier.probabilities(pack([skeleton, *without]))
-    classes, names = classifier.classes, classifier.catalogue.ids
-    family = -1 if verdict.structure == UNSETTLED else names.index(verdict.structure)
-    number = classes.number(
-        np.array([family], dtype=np.int16),
-        np.array([HOLDERS.index(verdict.holder)], dtype=np.int8),
-    )[0]
-    chance = np.clip(chances[:, number], 1e-4, 1 - 1e-4)
+    held = _chance(classifier, pack([skeleton, *without]), verdict)
+    if held is None:
+        return ()
+    chance = np.clip(held, 1e-4, 1 - 1e-4)
     odds = np.log(chance / (1 - chance))
     voices = [
         PawnVoice(
@@ -111,6 +110,26 @@ def _voices(classifier: Classifier, skeleton: Skeleton, verdict: Verdict) -> tup
         for index, (white, square) in enumerate(pawns)
     ]
     return tuple(sorted(voices, key=lambda v: (-v.weight, v.side, v.square)))
+
+
+def _chance(
+    classifier: Classifier, masks: Masks, verdict: Verdict
+) -> npt.NDArray[np.float64] | None:
+    """The chance of a verdict's structure on each of a batch; none where it is not known."""
+    names = classifier.catalogue.ids
+    if verdict.structure == UNSETTLED or verdict.structure in names:
+        family = -1 if verdict.structure == UNSETTLED else names.index(verdict.structure)
+        number = classifier.classes.number(
+            np.array([family], dtype=np.int16),
+            np.array([HOLDERS.index(verdict.holder)], dtype=np.int8),
+        )[0]
+        return classifier.probabilities(masks)[:, number]
+    if isinstance(classifier, TaughtClassifier):
+        for own in classifier.own:
+            if own.id == verdict.structure:
+                share, _ = own.judge(trait_codes(masks), trait_codes(mirror_batch(masks)))
+                return chance_of(share)
+    return None
 
 
 def _missed(classifier: Classifier, skeleton: Skeleton, verdict: Verdict) -> tuple[MissedCore, ...]:

@@ -17,7 +17,7 @@ def explanation_lines(explanation: Explanation, catalogue: Catalogue) -> Iterato
     """The explanation line by line, for reading."""
     verdict = explanation.verdict
     yield f"{in_words(verdict.structure, verdict.holder, catalogue)}: {_certainty(verdict)}"
-    if verdict.structure != UNSETTLED:
+    if verdict.structure in catalogue.ids:
         yield f"  the core: {core_in_words(catalogue[verdict.structure].core, verdict.holder)}"
     if verdict.core and verdict.second != UNSETTLED:
         second = in_words(verdict.second, verdict.second_holder, catalogue)
@@ -91,7 +91,9 @@ def in_words(structure: str, holder: str, catalogue: Catalogue) -> str:
     if structure == UNSETTLED:
         return "unsettled"
     whose = {"white": ", White's", "black": ", Black's", "both": ""}[holder]
-    return f"{catalogue[structure].name}{whose}"
+    # A family of the author's own is told by its id.
+    name = catalogue[structure].name if structure in catalogue.ids else structure
+    return f"{name}{whose}"
 
 
 def _certainty(verdict: Verdict) -> str:

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pawnlore.models.classifier import shipped_classifier
+from pawnlore.models.definitions import Definitions
 from pawnlore.models.explanation import Explanation, explain, wish
 from pawnlore.models.labels import Labels, learnt_labels
+from pawnlore.models.own_family import LearntFamily
+from pawnlore.models.taught_classifier import with_families
+from pawnlore.models.traits import CODES, traits
+from pawnlore.service.exports.explanation_text import explanation_lines
 from pawnlore.structures.catalogue import shipped_catalogue
-from pawnlore.structures.skeleton import Skeleton, pack, skeleton_from_fen
+from pawnlore.structures.skeleton import FILES, Skeleton, pack, skeleton_from_fen
 
 
 @pytest.fixture(scope="module")
@@ -83,3 +89,19 @@ def test_no_pawns_can_be_explained(labels: Labels) -> None:
 )
 def test_every_kind_of_condition_has_words(condition: str, words: str) -> None:
     assert wish(condition, black=True) == words
+
+
+def test_a_verdict_with_a_family_of_the_authors_own_is_explained(labels: Labels) -> None:
+    base = shipped_classifier()
+    tables = np.full((len(traits()), CODES), (1 << 64) - 1, dtype=np.uint64)
+    # Every definition asks for the holder's pawn on f4, alone on its file, and for nothing else.
+    tables[FILES.index("f")] = 0
+    tables[FILES.index("f"), 1 << 2] = (1 << 64) - 1
+    own = LearntFamily("own/grip", "Grip", "", False, 0.2, 3, Definitions(tables))
+    skeleton = skeleton_from_fen("8/pp4pp/2p5/3p4/5P2/8/PP5P/8")
+    found = explain(with_families(base, (own,)), skeleton, labels)
+    assert found.verdict.structure == "own/grip"
+    assert [(voice.side, voice.square) for voice in found.speaks_for] == [("white", "f4")]
+    assert found.speaks_against == ()
+    lines = list(explanation_lines(found, base.catalogue))
+    assert lines[0].startswith("own/grip, White's")
