@@ -20,6 +20,7 @@ from pawnlore.service.pages import (
     structures,
     teach_families,
     teach_labels,
+    teach_model,
     teach_next,
     uploads,
 )
@@ -45,4 +46,5 @@ def page_blueprints() -> tuple[Blueprint, ...]:
         teach_labels.pages,
         teach_families.pages,
         teach_next.pages,
+        teach_model.pages,
     )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from flask import Blueprint, Response, request
 
-from pawnlore.service.access.needs import READ, needs
+from pawnlore.service.access.caller import caller
+from pawnlore.service.access.needs import READ, WRITE, needs
 from pawnlore.service.model_figures import model_figures
 from pawnlore.service.pages.calibration_plot import calibration_plot
 from pawnlore.service.pages.layout import page
@@ -17,6 +18,7 @@ from pawnlore.service.pages.model_view import (
     weaknesses,
 )
 from pawnlore.service.pages.paging import page_number, paging
+from pawnlore.service.pages.teach_labels import own_names
 from pawnlore.service.running import running
 
 pages = Blueprint("model", __name__)
@@ -29,17 +31,29 @@ ROWS = 25
 @needs(READ)
 def model() -> Response:
     """The model in use with its figures, if they are its own."""
-    classifier = running().classifier
+    parts = running()
+    classifier = parts.base
+    choice = parts.model.desk.models.in_use()
+    taught = parts.model.desk.models.get(choice.version) if choice.version else None
+    # A version that cannot be used is left aside, and the page says so.
+    unused = taught is not None and parts.classifier.digest != taught.digest
+    shown = {
+        "classifier": classifier,
+        "taught": taught,
+        "unused": unused,
+        "own": own_names(),
+        "may_write": caller().may(WRITE),
+    }
     found = model_figures(classifier)
     report = found.report
     if report is None:
-        return page("model/model.html", classifier=classifier, report=None, refused=found.refused)
+        return page("model/model.html", report=None, refused=found.refused, **shown)
     rows = family_rows(report, classifier.catalogue)
     mixed = mix_rows(report)
     part = paging(len(rows), page_number(request.args.get("page")), ROWS)
     return page(
         "model/model.html",
-        classifier=classifier,
+        **shown,
         report=report,
         skeletons=sum(one.count for one in report.cores.classes),
         right=sum(one.right for one in report.cores.classes),
