@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from flask import Blueprint, Response
 
@@ -78,7 +78,7 @@ _CHANGE_PROBLEMS = (404, 406, 412, 428)
         {200: Answer("A page of notes, without their texts.", table(ref("Notes")))},
         words=(
             "As CSV or JSON Lines all notes are given, in one piece. A student is given the "
-            "published notes on what the repertoire of the link teaches."
+            "published notes on what the repertoire of the link teaches, with 'author' empty."
         ),
         parameters=(_SEARCH, _STRUCTURE, _DELETED, FORMAT, *PAGING),
         problems=(406, 422),
@@ -106,7 +106,7 @@ def list_notes() -> Response:
     if wanted and len(found) > wanted.limit:
         found = found[: wanted.limit]
         cursor = str(found[-1].number)
-    rows = (note_value(stored, text=False) for stored in found)
+    rows = (_value(stored, text=False) for stored in found)
     return table_answer(NOTE_COLUMNS, rows, more={"next": cursor})
 
 
@@ -163,7 +163,13 @@ def create_note() -> Response:
 def read_note(id: str) -> Response:
     """One note."""
     query_values()
-    stored = _shelf().get(id)
+    try:
+        stored = _shelf().get(id)
+    except NotFound:
+        if caller().student:
+            # What a student may not read is answered like what there never was.
+            raise NotFound("there is no such note") from None
+        raise
     if not readable([stored]):
         raise NotFound("there is no such note")
     response = _note_answer(stored)
@@ -340,4 +346,12 @@ def _checked(act: Callable[[], Given]) -> Given:
 
 
 def _note_answer(stored: StoredNote, status: int = 200) -> Response:
-    return json_answer(note_value(stored), status, {"ETag": etag(stored.revision)})
+    return json_answer(_value(stored), status, {"ETag": etag(stored.revision)})
+
+
+def _value(stored: StoredNote, *, text: bool = True) -> dict[str, Any]:
+    """A note; a student is not told whose token wrote it."""
+    value = note_value(stored, text=text)
+    if caller().student:
+        value["author"] = ""
+    return value

@@ -357,6 +357,24 @@ def test_a_student_reads_the_notes_on_what_the_repertoire_teaches(
     assert student.titles(mirrored) == ["Anybody's"]
 
 
+def test_a_student_is_told_neither_whose_token_wrote_a_note_nor_that_one_was_deleted(
+    service: TestService, books: tuple[str, str]
+) -> None:
+    client, headers = service.client(), bearer(service.token())
+    made = client.post("/api/notes", json={"text": note("Ours")}, headers=headers)
+    gone = client.post("/api/notes", json={"text": note("Gone")}, headers=headers)
+    tag = {**headers, "If-Match": gone.headers["ETag"]}
+    assert client.delete(gone.headers["Location"], headers=tag).status_code == 200
+    student = Student(service, books[0])
+    assert made.json and made.json["author"] == "laptop"
+    assert student.json(made.headers["Location"])["author"] == ""
+    for form in ("json", "csv", "jsonl"):
+        assert "laptop" not in student.get(f"/api/notes?format={form}").text
+    deleted: Any = student.get(gone.headers["Location"]).json
+    never: Any = student.get("/api/notes/zzzzzzzzzzzz").json
+    assert (deleted["status"], deleted["detail"]) == (never["status"], never["detail"])
+
+
 def test_pages_of_notes_are_whole_though_some_are_left_out(
     service: TestService, books: tuple[str, str]
 ) -> None:
