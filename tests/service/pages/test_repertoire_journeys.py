@@ -179,8 +179,8 @@ def test_uploading_by_drop_with_a_bad_file(
     drop(browser, "#drop-place", *files)
     says(browser, "2 files are ready to be uploaded.")
     assert browser.switch_to.active_element.text == "Upload"
-    press(browser, Keys.ENTER)
-    says(browser, "Uploaded: good")
+    see(browser, "#upload-form button").click()
+    says(browser, "Uploaded: Good and 1 more file")
     assert words(browser, ".problems").startswith("bad.pgn, game 1, line 4, move 2... Nf9")
     assert not complaints(browser)
 
