@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from html import unescape
+from pathlib import Path
 from urllib.parse import quote
 
 import chess
@@ -27,6 +28,8 @@ MOST_BYTES = 100_000
 MOST_STATEMENTS = 12
 CARLSBAD = "d4 d5 c4 e6 Nc3 Nf6 cxd5 exd5 Bg5 Be7 e3 c6 Bd3 O-O Qc2 Nbd7 Nf3 Re8 O-O"
 HANGING = "r2q1rk1/pb3ppp/1pn1pn2/8/2PP4/5N2/P3BPPP/R1BQ1RK1 w - - 0 12"
+OFF_THE_CORE = "8/pp3ppp/2p5/3p4/3PP3/8/PP3PPP/8"
+"""A Carlsbad whose e-pawn has gone one step too far."""
 ISOLANI = "8/pp3ppp/4p3/8/3P4/8/PP3PPP/8"
 
 
@@ -68,6 +71,29 @@ def test_structure_plan_breaks_and_lines_follow_the_position(client: FlaskClient
     assert "b2–b4–b5" in text and "...c6–c5" in text
     assert re.search(r'groups/carlsbad/white">11 lines', text)
     assert "Nf8" in text and "Similar pawns" in text
+
+
+def test_a_core_that_is_met_marks_what_it_asks_for_and_crosses_nothing(
+    client: FlaskClient,
+) -> None:
+    text = look(client, f"moves={quote(CARLSBAD)}")
+    told = "ringed: the pawns that the structure asks for; framed: no pawn on this file, as it asks"
+    assert f"The pawns alone; {told}" in text
+    assert "crossed" not in text and "Against it" not in text
+    # Off the core the classifier decides, and then its voices are heard.
+    off = look(client, f"fen={quote(OFF_THE_CORE)}")
+    assert "its core is not met" in off and "ringed: they speak for the name" in off
+
+
+def test_blacks_isolani_is_told_as_blacks(tmp_path: Path) -> None:
+    made = make_service(tmp_path)
+    text = look(made.client(), f"fen={quote('8/pp3ppp/8/3p4/8/4P3/PP3PPP/8')}&side=white")
+    assert "our plan (White)" in text and "their plan (Black)" in text
+    # The blockade stands before the pawn; common practice, no source.
+    assert "Put a knight on d4, trade minor pieces and attack the pawn on d5" in text
+    assert "read the other colour" not in text
+    assert '<a href="#plans">what to do</a>' in text
+    made.store.close()
 
 
 def test_without_a_note_the_catalogue_speaks_and_says_so(client: FlaskClient) -> None:

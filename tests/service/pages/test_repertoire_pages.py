@@ -249,7 +249,7 @@ def test_what_could_not_be_read_is_told_by_file_game_line_and_move(empty: TestSe
     assert answer.status_code == 303
     wait(empty)
     text = client.get(answer.headers["Location"], headers=HTML).text
-    assert "Uploaded: <bdi>good</bdi>" in text  # called after its first file
+    assert "Uploaded: <bdi>Good and 1 more file</bdi>" in text
     told = " ".join(re.sub(r"<[^>]*>", "", text[text.index("What could not be read") :]).split())
     assert "bad.pgn, game 1, line 4, move 2... Nf9" in told
     assert "1 place; everything else was kept" in told
