@@ -40,7 +40,7 @@ _NAV = (
     NavEntry("Repertoires", "/repertoires"),
     NavEntry("Plans", "/notes", students=True),
     NavEntry("Structures", "/structures", students=True),
-    NavEntry("Classifier", "/model", also="/teach"),
+    NavEntry("Model", "/model", also="/teach"),
 )
 
 
