@@ -6,11 +6,13 @@ import json
 from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass
 
+from pawnlore.service.pages.changed_nodes import places
 from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.service.pages.paging import Paging, paging
 from pawnlore.service.pages.shown_text import shown
 from pawnlore.service.store.repertoire_shelf import Changes
 from pawnlore.structures.catalogue import UNSETTLED
+from pawnlore.structures.repertoire import Repertoire
 
 KINDS = ("added", "gone", "moved")
 """What can become of a node."""
@@ -30,6 +32,8 @@ class ChangeRow:
     moves: str
     before: str
     now: str
+    node: int
+    """Its place in the repertoire, -1 where it is gone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +55,14 @@ class ChangePage:
         return sum(self.counts.values())
 
 
-def packed_changes(changes: Changes) -> list[str]:
-    """Changes as lines of text that can be kept: the counts, then a line for each node."""
+def packed_changes(changes: Changes, book: Repertoire) -> list[str]:
+    """Changes as lines of text that can be kept: the counts, then a line for each node.
+
+    ``book`` is the repertoire as it is now, to which the nodes' places belong.
+    """
     counts = {"added": changes.added, "gone": changes.gone, "moved": changes.moved}
-    return [json.dumps(counts), *(json.dumps(asdict(row)) for row in changes.rows)]
+    rows = zip(changes.rows, places(changes.rows, book), strict=True)
+    return [json.dumps(counts), *(json.dumps({**asdict(row), "node": node}) for row, node in rows)]
 
 
 def change_page(
@@ -80,6 +88,7 @@ def change_page(
                 shown(moves, _MOVES_ROOM),
                 _structure(row["structure_before"], row["holder_before"]),
                 _structure(row["structure"], row["holder"]),
+                row["node"],
             )
         )
     return ChangePage(tuple(told), paged, json.loads(packed[0]), len(packed) - 1)

@@ -25,7 +25,9 @@ def changes(id: str) -> Response:
     opened = parts.desk.open(id)
     deadline = Deadline.after(running().settings.limits.work_seconds)
     packed = opened.rows(
-        "changes", lambda: packed_changes(parts.shelf.changes(id, of="upload")), deadline.check
+        "changes",
+        lambda: packed_changes(parts.shelf.changes(id, of="upload"), opened.work.book),
+        deadline.check,
     )
     what = request.args.get("what", "")
     what = what if what in KINDS else ""

@@ -301,6 +301,12 @@ def test_a_new_version_tells_what_changed_and_keeps_its_address(empty: TestServi
     assert "9.Nge2 Re8 10.O-O Nf8" in changes and "Carlsbad structure, White’s" in changes
     gone = client.get(f"/repertoires/{id}/changes?what=gone", headers=HTML).text
     assert gone.count('class="stance theirs">gone') == 1 and "9.Nf3" in gone
+    # What is there leads to its board, what is gone leads nowhere.
+    boards = re.findall(rf'href="(/repertoires/{id}/nodes/\d+)">([^<]+)<', changes)
+    assert len(boards) == 4 and "/nodes/" not in gone.partition("change-list")[2]
+    for path, moves in boards:
+        heading = client.get(path, headers=HTML).text.partition("<h1")[2].partition("</h1>")[0]
+        assert moves.split()[-1].rpartition(".")[2] in heading
     same = send(client, f"/repertoires/{id}/manage", f"/repertoires/{id}/pgn", ("new.pgn", later))
     wait(empty)
     assert "the same positions as before" in client.get(same.headers["Location"]).text
