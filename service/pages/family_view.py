@@ -72,13 +72,13 @@ def common_view(found: Mapping[str, Any]) -> CommonView:
     taken = masks["own"] | masks["foe"]
     marks = []
     for one in found["squares"]:
-        square = chess.parse_square(one["square"])
-        if not taken >> square & 1 and places[one["side"], one["square"][0]] <= _MOST_RINGS:
-            marks.append(Mark(square, "ring"))
+        there = chess.parse_square(one["square"])
+        if not taken >> there & 1 and places[one["side"], one["square"][0]] <= _MOST_RINGS:
+            marks.append(Mark(there, "ring"))
     for one in found["empty_files"]:
-        square = chess.parse_square(f"{one['file']}{_HOME[one['side']]}")
-        if not taken >> square & 1:
-            marks.append(Mark(square, "cross"))
+        there = chess.parse_square(f"{one['file']}{_HOME[one['side']]}")
+        if not taken >> there & 1:
+            marks.append(Mark(there, "cross"))
     traits = tuple(
         (one["trait"], one["words"], round(100 * one["sure"])) for one in found["traits"]
     )

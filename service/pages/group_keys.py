@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pawnlore.service.pages.own_names import own_name
 from pawnlore.structures.groups import Group, Groups
 from pawnlore.structures.line_text import family_name
 
@@ -69,6 +70,8 @@ def heading(structure: str) -> str:
     >>> heading("hanging-pawns"), heading("c5-wedge"), heading("unsettled")
     ('Hanging pawns', 'c5 wedge', 'No structure settles')
     """
+    if structure.startswith("own/"):
+        return own_name(structure)
     name = family_name(structure)
     # Names that begin with a square keep their small letter.
     begins_with_square = len(name) > 1 and name[0] in "abcdefgh" and not name[1].isalpha()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from flask import Blueprint, Response, request
 
 from pawnlore.service.access.caller import caller
@@ -17,8 +19,8 @@ from pawnlore.service.pages.model_view import (
     not_examined,
     weaknesses,
 )
+from pawnlore.service.pages.own_names import own_names
 from pawnlore.service.pages.paging import page_number, paging
-from pawnlore.service.pages.teach_labels import own_names
 from pawnlore.service.running import running
 
 pages = Blueprint("model", __name__)
@@ -37,7 +39,7 @@ def model() -> Response:
     taught = parts.model.desk.models.get(choice.version) if choice.version else None
     # A version that cannot be used is left aside, and the page says so.
     unused = taught is not None and parts.classifier.digest != taught.digest
-    shown = {
+    shown: dict[str, Any] = {
         "classifier": classifier,
         "taught": taught,
         "unused": unused,

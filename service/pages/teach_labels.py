@@ -28,6 +28,7 @@ from pawnlore.service.pages.label_form import (
     told_verdict,
 )
 from pawnlore.service.pages.layout import local_path, page
+from pawnlore.service.pages.own_names import own_names
 from pawnlore.service.pages.paging import page_number, paging
 from pawnlore.service.pages.version_view import statement_in_words
 from pawnlore.service.running import running
@@ -71,11 +72,6 @@ class ShownContradiction:
     one: str
     other: str
     links: tuple[tuple[str, str], ...]
-
-
-def own_names() -> dict[str, str]:
-    """The author's own families by id, with their names."""
-    return {one.id: one.name for one in FamilyShelf(running().store).list()}
 
 
 def form_for(

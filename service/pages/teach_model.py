@@ -12,8 +12,8 @@ from pawnlore.service.access.needs import READ, WRITE, needs
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
 from pawnlore.service.judging_jobs import KIND as JUDGING
 from pawnlore.service.pages.layout import page
+from pawnlore.service.pages.own_names import own_names
 from pawnlore.service.pages.paging import page_number, paging
-from pawnlore.service.pages.teach_labels import own_names
 from pawnlore.service.pages.version_view import changed_rows, doubts
 from pawnlore.service.running import running
 from pawnlore.service.store.errors import NotFound, Refused
@@ -50,7 +50,7 @@ def versions() -> AnyResponse:
 def retrain() -> AnyResponse:
     """Begin to retrain."""
     desk = _desk()
-    if not desk.labels.list(limit=1) and not desk.families.list():
+    if not desk.labels.list(limit=1) and not own_names():
         return _versions("There is nothing to learn from yet: label a position, or give a family.")
     job = repertoires().teaching.add(author=caller().name)
     repertoires().runner.wake()
@@ -129,7 +129,7 @@ def _versions(fault: str = "") -> Response:
         newest=newest,
         changed=newest is None or newest.taught_from.get("states") != states,
         labels=len(desk.labels.list()),
-        families=len(desk.families.list()),
+        families=len(own_names()),
         versions=listed[part.start : part.end],
         part=part,
         jobs=[

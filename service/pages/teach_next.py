@@ -10,9 +10,9 @@ from pawnlore.service.access.needs import WRITE, needs
 from pawnlore.service.api.problems import Problem
 from pawnlore.service.pages.label_form import shown_label
 from pawnlore.service.pages.layout import page
+from pawnlore.service.pages.own_names import own_names
 from pawnlore.service.pages.question_view import OTHER_KEY, PASS_KEY, question_view
 from pawnlore.service.pages.teach_desk import pages_desk, provide_desk
-from pawnlore.service.pages.teach_labels import own_names
 from pawnlore.service.running import running
 from pawnlore.service.store.errors import NotFound, Refused
 from pawnlore.service.store.label_shelf import LabelShelf, StaleLabel

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import builtins
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -92,8 +92,19 @@ class FamilyShelf:
     def list(self) -> builtins.list[StoredFamily]:
         """All families in the order in which they came."""
         with self.store.reading() as connection:
-            ids = connection.execute(select(OwnFamilyRow.id).order_by(OwnFamilyRow.number))
-            return [_get(connection, id) for (id,) in ids.all()]
+            examples: dict[str, builtins.list[Example]] = {}
+            for row in connection.execute(_examples()):
+                examples.setdefault(row.family, []).append(_example(row))
+            rows = connection.execute(_families().order_by(OwnFamilyRow.number))
+            return [_family(row, examples.get(row.id, ())) for row in rows]
+
+    def names(self) -> dict[str, str]:
+        """The names of all families by id, in the order in which they came."""
+        with self.store.reading() as connection:
+            rows = connection.execute(
+                select(OwnFamilyRow.id, OwnFamilyRow.name).order_by(OwnFamilyRow.number)
+            )
+            return {row.id: row.name for row in rows}
 
     def get(self, id: str) -> StoredFamily:
         """One family; raises `NotFound`."""
@@ -254,54 +265,61 @@ def _parent(parent: str) -> str:
     return parent
 
 
+def _families() -> Any:
+    return select(
+        OwnFamilyRow.id,
+        OwnFamilyRow.number,
+        OwnFamilyRow.name,
+        OwnFamilyRow.parent,
+        OwnFamilyRow.must,
+        OwnFamilyRow.free,
+        OwnFamilyRow.revision,
+        OwnFamilyRow.author,
+        OwnFamilyRow.created,
+        OwnFamilyRow.changed,
+    )
+
+
+def _examples() -> Any:
+    return select(
+        FamilyExampleRow.family,
+        FamilyExampleRow.number,
+        FamilyExampleRow.skeleton,
+        FamilyExampleRow.counter,
+        FamilyExampleRow.holder,
+        FamilyExampleRow.fen,
+        FamilyExampleRow.author,
+        FamilyExampleRow.made,
+    ).order_by(FamilyExampleRow.number)
+
+
 def _find(connection: Connection, id: str) -> Any:
     key = id.encode("utf-8", "replace").decode().replace("\0", "")[:80]
-    return connection.execute(
-        select(
-            OwnFamilyRow.id,
-            OwnFamilyRow.number,
-            OwnFamilyRow.name,
-            OwnFamilyRow.parent,
-            OwnFamilyRow.must,
-            OwnFamilyRow.free,
-            OwnFamilyRow.revision,
-            OwnFamilyRow.author,
-            OwnFamilyRow.created,
-            OwnFamilyRow.changed,
-        ).where(OwnFamilyRow.id == key)
-    ).one_or_none()
+    return connection.execute(_families().where(OwnFamilyRow.id == key)).one_or_none()
 
 
 def _get(connection: Connection, id: str) -> StoredFamily:
     row = _find(connection, id)
     if row is None:
         raise NotFound(f"there is no family {id[:80]!r} of your own")
-    rows = connection.execute(
-        select(
-            FamilyExampleRow.number,
-            FamilyExampleRow.skeleton,
-            FamilyExampleRow.counter,
-            FamilyExampleRow.holder,
-            FamilyExampleRow.fen,
-            FamilyExampleRow.author,
-            FamilyExampleRow.made,
-        )
-        .where(FamilyExampleRow.family == row.id)
-        .order_by(FamilyExampleRow.number)
+    rows = connection.execute(_examples().where(FamilyExampleRow.family == row.id))
+    return _family(row, map(_example, rows))
+
+
+def _example(row: Any) -> Example:
+    return Example(
+        row.number,
+        skeleton_of_key(row.skeleton),
+        row.counter,
+        row.holder,
+        row.fen,
+        row.author,
+        row.made,
     )
-    examples = tuple(
-        Example(
-            example.number,
-            skeleton_of_key(example.skeleton),
-            example.counter,
-            example.holder,
-            example.fen,
-            example.author,
-            example.made,
-        )
-        for example in rows
-    )
+
+
+def _family(row: Any, examples: Iterable[Example]) -> StoredFamily:
     values = dict(row._mapping)
     values["must"] = tuple(json.loads(values["must"]))
     values["free"] = tuple(json.loads(values["free"]))
-    return StoredFamily(**values, examples=examples)
+    return StoredFamily(**values, examples=tuple(examples))
