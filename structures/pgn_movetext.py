@@ -300,7 +300,7 @@ class Movetext:
         if junk > 1:
             problem(f"{junk - 1} more words that are no part of a game are left out")
         if stack:
-            problem(f"{_variations(len(stack))} not closed at the game's end")
+            problem(f"{_variations(len(stack))} not closed at the game's end; taken to end there")
             if waiting and before:
                 comments.setdefault(varied, []).extend(
                     comment._replace(before=False, closed=stack[-1].closed) for comment in before
