@@ -48,9 +48,9 @@ pawn = ["white b2",
 
 Last line without an end."""
 
-lines = st.text(
-    st.characters(blacklist_categories=("Cs",), blacklist_characters="\0"), min_size=1, max_size=40
-).filter(lambda text: len(text.splitlines()) == 1 and text.strip() == text and text)
+lines = st.text(st.characters(blacklist_categories=("Cs", "Cc")), min_size=1, max_size=40).filter(
+    lambda text: len(text.splitlines()) == 1 and text.strip() == text and text
+)
 bodies = st.text(
     st.characters(blacklist_categories=("Cs",), blacklist_characters="\0\r"), max_size=200
 ).filter(lambda text: text.strip() != "")
