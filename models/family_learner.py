@@ -26,10 +26,13 @@ from pawnlore.models.definitions import DEFINITIONS, Definitions
 from pawnlore.models.traits import CODES, FILE_TRAITS, Codes, traits
 
 INDEPENDENCE = 0.4
-"""How far each example counts as drawn by itself; an author's examples resemble each other."""
+"""How far each of a few examples counts as drawn by itself; they may resemble each other."""
 
-REFINED_INDEPENDENCE = 0.8
-"""The same for a family that refines another: what else they share is seldom by chance."""
+FULL_INDEPENDENCE = 0.8
+"""The same for many examples, and for a family that refines another: what all of those share
+is seldom by chance."""
+
+_FEW = 5
 
 _SLIP = np.log(1e-4)
 """The log chance that an example is one by mistake."""
@@ -96,14 +99,15 @@ def learn_definitions(
     priors: Sequence[npt.NDArray[np.float64]],
     rng: np.random.Generator,
     *,
-    independence: float = INDEPENDENCE,
+    refines: bool = False,
     fixed: Mapping[int, int] | None = None,
 ) -> Definitions:
     """Learn from examples (k, traits), each told from its holder's side.
 
     ``priors`` are those of `condition_priors`. ``fixed`` gives traits, by their
     place, for which the author has said which codes are allowed (bit i for code
-    i). The same arguments and generator give the same definitions.
+    i). ``refines`` tells that the family is a finer one of another. The same
+    arguments and generator give the same definitions.
     """
     conditions = [
         np.array([[(fixed[place] >> code) & 1 for code in range(CODES)]], dtype=bool)
@@ -114,6 +118,7 @@ def learn_definitions(
     chances = [
         np.zeros(1) if fixed and place in fixed else prior for place, prior in enumerate(priors)
     ]
+    independence = FULL_INDEPENDENCE if refines else _independence(examples.shape[0])
     known = [np.bincount(column, minlength=CODES).astype(np.float64) for column in examples.T]
     count = examples.shape[0]
     meet = [met @ numbers for met, numbers in zip(conditions, known, strict=True)]
@@ -151,6 +156,16 @@ def learn_definitions(
             if sweep >= _WARM_UP:
                 kept.append(now.copy())
     return Definitions(_tables(conditions, kept))
+
+
+def _independence(count: int) -> float:
+    """How far each of so many examples counts, between few and many.
+
+    >>> _independence(3), round(_independence(20), 2)
+    (0.4, 0.7)
+    """
+    more = max(0.0, 1 - _FEW / count) if count else 0.0
+    return INDEPENDENCE + (FULL_INDEPENDENCE - INDEPENDENCE) * more
 
 
 def _tightest(

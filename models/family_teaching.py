@@ -8,12 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pawnlore.models.family_learner import (
-    INDEPENDENCE,
-    REFINED_INDEPENDENCE,
-    Surroundings,
-    learn_definitions,
-)
+from pawnlore.models.family_learner import Surroundings, learn_definitions
 from pawnlore.models.own_family import FamilyError, LearntFamily, OwnFamily
 from pawnlore.models.split import skeleton_keys
 from pawnlore.models.teaching_reference import Reference
@@ -60,7 +55,7 @@ def learn_family(family: OwnFamily, reference: Reference, *, seed: int = 0) -> L
         around,
         reference.priors,
         np.random.default_rng(seed),
-        independence=REFINED_INDEPENDENCE if refines else INDEPENDENCE,
+        refines=refines,
         fixed=fixed,
     )
     return LearntFamily(

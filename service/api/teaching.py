@@ -166,10 +166,10 @@ def _stale(error: StaleFamily) -> Problem:
     return Problem(
         412,
         f"The family was changed in between: it is at revision {error.current.revision} now, as "
-        "'current' tells. Look at it, and send the change again with the new ETag.",
+        "'family' tells. Look at it, and send the change again with the new ETag.",
         kind="stale",
         headers={"ETag": etag(error.current.revision)},
-        current=family_value(error.current),
+        family=family_value(error.current),
     )
 
 
@@ -690,7 +690,7 @@ def choose_version() -> Response:
     try:
         choice = desk.models.choose(version, author=caller().name, expected_choice=expected)
     except StaleChoice as error:
-        raise Problem(409, f"{error}.", current=choice_value(error.current)) from None
+        raise Problem(409, f"{error}.", choice=choice_value(error.current)) from None
     shared = repertoires()
     jobs = [shared.judging.add(stored.id) for stored in desk.repertoires.list()]
     shared.runner.wake()

@@ -48,6 +48,14 @@ REFUSED_ON_PURPOSE = {
     (400, "Cursor belongs to what has changed"): "a page of what has changed since is mixed up",
     (422, "compare: "): "whether moves lead anywhere depends on the repertoire",
     (422, "moves: "): "whether a piece can move so depends on the position",
+    (422, "There is a family own/"): "an id is given once",
+    (422, "has no example"): "what examples have in common needs one",
+    (422, "is no shipped family"): "the shipped families are a list of their own",
+    (422, "is no condition"): "conditions are a small language",
+    (422, "is nothing that a family is told by"): "traits are a list of their own",
+    (422, "labels, line "): "an EPD file is a language of its own",
+    (422, "was accepted; return to another version"): "what was accepted is not rejected",
+    (422, "There is no repertoire in the store"): "there is nothing to ask about",
 }
 
 

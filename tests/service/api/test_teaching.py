@@ -75,7 +75,7 @@ def test_an_own_family_is_taught_accepted_and_taken_back(
     assert json_of(author.send("GET", "/api/model", 200))["digest"] == result["digest"]
     # Somebody who has seen an older choice is told.
     late = author.send("POST", "/api/teaching/choice", 409, json={"version": 0, "expected": 0})
-    assert json_of(late)["current"]["version"] == number
+    assert json_of(late)["choice"]["version"] == number
     author.send("POST", f"/api/teaching/versions/{number}/reject", 422)
     author.send("POST", "/api/teaching/choice", 202, json={"version": 0})
     assert classified(author, fen)["second"] != "own/clamp"
@@ -113,7 +113,7 @@ def test_a_family_is_made_changed_and_deleted_by_two_who_look_before(author: Aut
     done = author.send("PATCH", address, 200, json=change, headers={"If-Match": first})
     assert json_of(done)["must"] == ["own a4|a5"]
     late = author.send("PATCH", address, 412, json={"name": "x"}, headers={"If-Match": first})
-    assert json_of(late)["current"]["free"] == ["foe h"]
+    assert json_of(late)["family"]["free"] == ["foe h"]
     for bad in ({"must": ["own d9"]}, {"free": ["own z"]}, {"parent": "own/x"}):
         author.send("PATCH", address, 422, json=bad, headers={"If-Match": "*"})
     examples = f"{address}/examples"
