@@ -70,10 +70,10 @@ def scan(text: bytes, wanted: npt.NDArray[np.uint64], *, final: bool) -> Scanned
     r"""Find the games of a text; ``final`` where nothing follows it.
 
     >>> names = header_hashes(("Event", "Result"))
-    >>> text = b'[Event "a"]\\n\\n1. e4 1-0\\n\\n[Event "b"]\\n\\n1. d4 *'
+    >>> text = b'[Event "a"]\n\n1. e4 1-0\n\n[Event "b"]\n\n1. d4 *'
     >>> found = scan(text, names, final=True)
     >>> found.begins.tolist(), found.results.tolist()
-    ([0, 23, 43], [1, 4])
+    ([0, 24, 44], [1, 4])
     >>> text[slice(*found.values[1, 0])]
     b'b'
     """

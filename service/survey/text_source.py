@@ -106,7 +106,7 @@ def as_utf8(block: bytes) -> bytes:
 
     NUL bytes, which no text has, become spaces.
 
-    >>> as_utf8("[White \\"Müller\\"]".encode("latin-1")).decode()
+    >>> as_utf8("[White \"Müller\"]".encode("latin-1")).decode()
     '[White "Müller"]'
     """
     if b"\0" in block:
