@@ -29,11 +29,12 @@ COMMANDS = (
     "evaluate",
     "teach",
     "notes",
+    "repertoires",
+    "judge",
     "serve",
     "access",
     "backup",
     "restore",
-    "judge",
     "survey",
     "answers",
 )

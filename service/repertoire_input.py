@@ -64,19 +64,23 @@ def read_from_args(
 
     with progress_bar("reading", _size(args.pgn)) as advance:
         book = read_repertoire(args.pgn, with_fen=with_fen, with_keys=with_keys, progress=advance)
+    status = tell_problems(book, args.command)
+    if not book.files:
+        raise CannotStart("no file could be opened")
+    return book, status
+
+
+def tell_problems(book: Repertoire, command: str) -> int:
+    """Name each problem on standard error; the exit status is 1 where some input was bad."""
     status = 0
     for problem in book.problems:
         if not problem.warning:
             status = 1
-        print(f"pawnlore {args.command}: {problem}", file=sys.stderr)
+        print(f"pawnlore {command}: {problem}", file=sys.stderr)
     if book.unnamed_problems:
         status = 1
-        print(
-            f"pawnlore {args.command}: {book.unnamed_problems:,} further problems", file=sys.stderr
-        )
-    if not book.files:
-        raise CannotStart("no file could be opened")
-    return book, status
+        print(f"pawnlore {command}: {book.unnamed_problems:,} further problems", file=sys.stderr)
+    return status
 
 
 def side_from_args(args: argparse.Namespace, book: Repertoire) -> RepertoireSide:

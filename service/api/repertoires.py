@@ -35,14 +35,14 @@ from pawnlore.service.api.request_values import (
     query_values,
 )
 from pawnlore.service.api.tables import LONG_PAGING, LongTable, long_schema, long_table_answer
-from pawnlore.service.api.values import moment
+from pawnlore.service.api.values import stored_repertoire_value
 from pawnlore.service.repertoire_name import name_of_files
+from pawnlore.service.repertoire_upload import MOST_FILES, Upload, spooled
 from pawnlore.service.running import running
 from pawnlore.service.store.errors import StoreUnavailable, TooManyJobs, in_words
 from pawnlore.service.store.job_shelf import Job
 from pawnlore.service.store.repertoire_shelf import StoredRepertoire, file_name
 from pawnlore.service.store.values import one_line
-from pawnlore.service.upload_jobs import Upload, spooled
 from pawnlore.structures.repertoire_side import SIDES
 
 resources = Blueprint("api-repertoires", __name__)
@@ -92,7 +92,6 @@ ID = path("id", "The repertoire's id.")
 _BODIES = (PGN, "application/x-chess-pgn", "text/plain", "application/octet-stream")
 _FILES = "multipart/form-data"
 _PART = "pgn"
-_MOST_FILES = 100
 _BODY: dict[str, Schema] = {
     **{kind: {"type": "string"} for kind in _BODIES},
     _FILES: {
@@ -102,7 +101,7 @@ _BODY: dict[str, Schema] = {
             _PART: {
                 "type": "array",
                 "minItems": 1,
-                "maxItems": _MOST_FILES,
+                "maxItems": MOST_FILES,
                 "items": {"type": "string", "format": "binary"},
             },
         },
@@ -137,27 +136,8 @@ _REPERTOIRES = {
 
 
 def repertoire_value(stored: StoredRepertoire) -> dict[str, Any]:
-    """A repertoire as plain values, with the keys of `COLUMNS`.
-
-    ``model`` is the digest of the model that gave its verdicts, and
-    ``model_in_use`` tells whether that is the one in use; ``judged`` is when
-    they were given, if not at the last upload.
-    """
-    return {
-        "id": stored.id,
-        "name": stored.name,
-        "side": stored.side,
-        "version": stored.version,
-        "games": stored.games,
-        "nodes": stored.nodes,
-        "size": stored.size,
-        "digest": stored.digest,
-        "model": stored.model,
-        "model_in_use": stored.model == running().classifier.digest,
-        "created": moment(stored.created),
-        "changed": moment(stored.changed),
-        "judged": None if stored.judged is None else moment(stored.judged),
-    }
+    """A repertoire as plain values, with the keys of `COLUMNS`."""
+    return stored_repertoire_value(stored, running().classifier.digest)
 
 
 @resources.get("/api/repertoires")
@@ -410,8 +390,8 @@ def uploaded_files(name: str = "") -> list[tuple[str, IO[bytes]]]:
         parts = request.files.getlist(_PART)
         if not parts:
             invalid([f"the body needs a file in a part named {_PART}"])
-        if len(parts) > _MOST_FILES:
-            raise Problem(413, f"At most {_MOST_FILES} files fit in one upload.", kind="too-large")
+        if len(parts) > MOST_FILES:
+            raise Problem(413, f"At most {MOST_FILES} files fit in one upload.", kind="too-large")
         return [_kept(part.filename or "", part.stream) for part in parts]
     if mimetype not in _BODIES:
         taken = ", ".join((*_BODIES, _FILES))

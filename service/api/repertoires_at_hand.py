@@ -13,12 +13,13 @@ from pawnlore.service.api.lookups import lookups, provide_lookups
 from pawnlore.service.job_runner import JobRunner
 from pawnlore.service.judging_jobs import JudgingJobs
 from pawnlore.service.repertoire_desk import RepertoireDesk
+from pawnlore.service.repertoire_upload import reading_limits
 from pawnlore.service.running import parts_of
 from pawnlore.service.store.errors import StoreError
 from pawnlore.service.store.job_shelf import JobShelf
 from pawnlore.service.store.repertoire_shelf import RepertoireShelf
 from pawnlore.service.teaching_jobs import TeachingJobs
-from pawnlore.service.upload_jobs import UploadJobs, reading_limits
+from pawnlore.service.upload_jobs import UploadJobs
 
 _NAME = "pawnlore_repertoires"
 

@@ -8,6 +8,7 @@ from typing import Any
 from pawnlore.service.lookup import AppliedNote, CatalogueText, Lookup, NextBest
 from pawnlore.service.store.label_shelf import StoredLabel
 from pawnlore.service.store.note_shelf import NoteRevision, StoredNote
+from pawnlore.service.store.repertoire_shelf import StoredRepertoire
 from pawnlore.structures.catalogue import Family
 from pawnlore.structures.plan_texts import SECTIONS, plan_texts
 from pawnlore.structures.skeleton import Skeleton, placement, skeleton_from_fen
@@ -223,6 +224,30 @@ def label_value(stored: StoredLabel) -> dict[str, Any]:
         "author": stored.author,
         "created": moment(stored.created),
         "changed": moment(stored.changed),
+    }
+
+
+def stored_repertoire_value(stored: StoredRepertoire, in_use: str) -> dict[str, Any]:
+    """A repertoire; ``in_use`` is the digest of the model in use.
+
+    ``model`` is the digest of the model that gave its verdicts, and
+    ``model_in_use`` tells whether that is the one in use; ``judged`` is when
+    they were given, if not at the last upload.
+    """
+    return {
+        "id": stored.id,
+        "name": stored.name,
+        "side": stored.side,
+        "version": stored.version,
+        "games": stored.games,
+        "nodes": stored.nodes,
+        "size": stored.size,
+        "digest": stored.digest,
+        "model": stored.model,
+        "model_in_use": stored.model == in_use,
+        "created": moment(stored.created),
+        "changed": moment(stored.changed),
+        "judged": None if stored.judged is None else moment(stored.judged),
     }
 
 

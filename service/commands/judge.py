@@ -50,12 +50,14 @@ def run(args: argparse.Namespace) -> int:
     from pawnlore.service.progress import progress_bar
     from pawnlore.service.store_input import store_from_args
 
-    classifier = chosen_classifier(args)
     with store_from_args(args) as store:
+        from pawnlore.service.classifier_from_store import classifier_in_use
         from pawnlore.service.rejudging import rejudge
         from pawnlore.service.store.errors import NotFound
         from pawnlore.service.store.repertoire_shelf import RepertoireShelf
 
+        # A file that is named is meant; else what was accepted is in use.
+        classifier = chosen_classifier(args) if args.model else classifier_in_use(args, store)
         kept = RepertoireShelf(store).list()
         if args.list:
             for one in kept:

@@ -6,7 +6,8 @@ import io
 import os
 import sys
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 
@@ -28,10 +29,34 @@ def write_output(pages: Iterable[str], path: str | os.PathLike[str] | None) -> N
         with target.open("w", encoding="utf-8", errors="surrogateescape", newline="\n") as device:
             device.writelines(pages)
         return
+    with (
+        _taking_its_place(target) as part,
+        open(part, "w", encoding="utf-8", errors="surrogateescape", newline="\n") as text,
+    ):
+        text.writelines(pages)
+
+
+def write_bytes(content: bytes, path: str | os.PathLike[str] | None) -> None:
+    """Write bytes as they are, in the same way."""
+    if path is None:
+        sys.stdout.flush()
+        sys.stdout.buffer.write(content)
+        sys.stdout.buffer.flush()
+        return
+    target = Path(path)
+    if target.exists() and not target.is_file():
+        target.write_bytes(content)
+        return
+    with _taking_its_place(target) as part, open(part, "wb") as stream:
+        stream.write(content)
+
+
+@contextmanager
+def _taking_its_place(target: Path) -> Iterator[int]:
+    """A new file, to be opened and closed inside the block, that has the name after it."""
     handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.", suffix=".part")
     try:
-        with open(handle, "w", encoding="utf-8", errors="surrogateescape", newline="\n") as part:
-            part.writelines(pages)
+        yield handle
         # Only its owner may read a temporary file; this one is as public as others.
         umask = os.umask(0)
         os.umask(umask)
