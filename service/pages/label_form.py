@@ -69,7 +69,7 @@ def label_form(
     for one in (structure, chosen):
         if one.startswith("own/"):
             # What is named already can be kept, whether its family is still there or not.
-            names.setdefault(one, one)
+            names.setdefault(one, heading(one)[:80])
     return LabelForm(
         fen,
         next,

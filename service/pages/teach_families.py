@@ -46,6 +46,10 @@ KINDS = {
 }
 """What a position can be for a family."""
 
+ROWS = 25
+"""Families on one page of the list."""
+
+_CHOICE_ROOM = 40
 _FEN_LENGTH = 200
 _TEXT_LENGTH = 60_000
 
@@ -210,7 +214,7 @@ def _list(fault: str = "") -> Response:
         except SkeletonError as error:
             fault, fen = fault or f"The position cannot be read: {error}.", ""
     stored = _shelf().list()
-    part = paging(len(stored), page_number(request.args.get("page")))
+    part = paging(len(stored), page_number(request.args.get("page")), ROWS)
     return page(
         "teach/families.html",
         422 if fault else 200,
@@ -218,7 +222,7 @@ def _list(fault: str = "") -> Response:
             (one, sum(not e.counter for e in one.examples), _parent(one), _stamp(one))
             for one in stored[part.start : part.end]
         ],
-        all=[(one.id, one.name) for one in stored],
+        all=[(one.id, one.name[:_CHOICE_ROOM]) for one in stored],
         part=part,
         parents=shipped_choices(running().classifier.catalogue),
         kinds=KINDS,

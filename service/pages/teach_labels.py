@@ -9,6 +9,7 @@ from flask import Blueprint, Response, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from pawnlore.models.own_family import FamilyError, check_id
+from pawnlore.models.taught_classifier import MOST_OWN
 from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, WRITE, needs, takes_upload
 from pawnlore.service.api.lookups import lookups, provide_lookups
@@ -48,6 +49,10 @@ ROWS = 40
 MOST_FAULTS = 200
 """Bad lines of a file that the page tells; the others are counted."""
 
+MOST_OWN_OFFERED = 60
+"""Own families that the form offers on pages about something else; its own page has them all."""
+
+_NAME_ROOM = 40
 _FEN_LENGTH = 200
 _WORDS_LENGTH = 200
 _MOST_CONTRADICTIONS = 20
@@ -75,9 +80,18 @@ class ShownContradiction:
 
 
 def form_for(
-    fen: str, skeleton: Skeleton, structure: str, holder: str, next: str
+    fen: str,
+    skeleton: Skeleton,
+    structure: str,
+    holder: str,
+    next: str,
+    *,
+    most_own: int = MOST_OWN_OFFERED,
 ) -> LabelForm | None:
-    """The form for a position on a page about something else; none for who may not write."""
+    """The form for a position on a page about something else; none for who may not write.
+
+    Of very many own families the newest are offered.
+    """
     if caller().student or not caller().may(WRITE):
         return None
     return label_form(
@@ -88,7 +102,7 @@ def form_for(
         holder=holder,
         next=next,
         catalogue=running().classifier.catalogue,
-        own=own_names().items(),
+        own=[(id, name[:_NAME_ROOM]) for id, name in list(own_names().items())[-most_own:]],
     )
 
 
@@ -307,7 +321,14 @@ def _next() -> str:
 
 def _form(fen: str, skeleton: Skeleton, next: str) -> LabelForm:
     verdict, _ = lookups().verdict(skeleton)
-    form = form_for(fen, skeleton, verdict.structure, verdict.holder, next or "/teach/labels")
+    form = form_for(
+        fen,
+        skeleton,
+        verdict.structure,
+        verdict.holder,
+        next or "/teach/labels",
+        most_own=MOST_OWN,
+    )
     assert form is not None, "only who may write comes here"
     return form
 

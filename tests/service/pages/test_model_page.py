@@ -200,8 +200,13 @@ def test_students_are_not_shown_it(served: Served) -> None:
     student = bearer(served.service.link(served.repertoire))
     client = served.service.client()
     assert client.get("/look-up", headers=student).status_code == 200
-    for path in ("/model", "/api/model", "/api/model/figures"):
+    teaching = ("/teach/labels", "/teach/labels.epd", "/teach/label", "/teach/families")
+    more = ("/teach/next", "/teach/model", "/api/teaching/versions")
+    for path in ("/model", "/api/model", "/api/model/figures", *teaching, *more):
         assert client.get(path, headers=student).status_code == 403
+    fen = {"fen": "8/pp3ppp/4p3/8/3P4/8/PP3PPP/8"}
+    assert "/teach/" not in client.get("/look-up", query_string=fen, headers=student).text
+    assert "/teach/" in client.get("/look-up", query_string=fen).text
 
 
 # --- In a browser.

@@ -213,7 +213,7 @@ def test_two_statements_on_the_same_pawns_stand_side_by_side(
 # --- Who may.
 
 
-def test_readers_look_and_students_see_nothing(tmp_path: Path) -> None:
+def test_readers_look_and_change_nothing(tmp_path: Path) -> None:
     made = make_service(tmp_path / "rights", sign_in=True)
     writer, reader = bearer(made.token()), bearer(made.token("read", "reader"))
     client = made.client()
@@ -317,6 +317,30 @@ def test_what_examples_have_in_common_is_drawn() -> None:
     assert view.said == "nothing that is sure yet"
     with pytest.raises(ValueError, match="file"):
         condition_of("own", "pawn", "c3 d4")
+
+
+def test_pages_stay_small_with_as_much_as_there_can_be(
+    service: TestService, client: FlaskClient
+) -> None:
+    families = FamilyShelf(service.store)
+    for number in range(200):
+        families.add(f"own/{'f' * 60}-{number}", f"{number} {'&' * 190}")
+    many = [
+        GivenExample((1 << 8 | number << 16, 1 << 52), "white", "", counter=number % 2 == 0)
+        for number in range(1, 201)
+    ]
+    families.put_examples(f"own/{'f' * 60}-0", many)
+    for path in (
+        f"/look-up?fen={FEN}",
+        f"/teach/families?fen={FEN}",
+        f"/teach/families/own/{'f' * 60}-0",
+        "/teach/families?page=5",
+        "/teach/model",
+        "/teach/next",
+    ):
+        answer = client.get(path)
+        assert answer.status_code == 200 and len(answer.data) < MOST_BYTES, path
+    assert client.get(f"/teach/label?fen={FEN}").data.count(b"own/") == 200
 
 
 # --- What to label next.
