@@ -433,7 +433,9 @@ def test_more_uploads_than_may_wait_are_refused_for_now(tmp_path: Path) -> None:
     assert next(iter_, None) is None
 
 
-def test_a_repertoire_is_judged_anew_with_the_model_in_use(app: Flask, client: FlaskClient) -> None:
+def test_a_repertoire_is_judged_anew_with_the_model_in_use(
+    app: Flask, client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
     id = uploaded(client)["repertoire"]
     one = client.get(f"/api/repertoires/{id}").json
     assert one is not None and (one["model"], one["model_in_use"]) == ("cores", True)
@@ -446,9 +448,8 @@ def test_a_repertoire_is_judged_anew_with_the_model_in_use(app: Flask, client: F
         family = np.where(found.family == carlsbad, np.int16(NONE), found.family)
         return replace(found, family=family)
 
-    parts_of(app).classifier = SimpleNamespace(  # type: ignore[assignment]
-        classify=otherwise, digest="other", catalogue=shipped_catalogue()
-    )
+    other = SimpleNamespace(classify=otherwise, digest="other", catalogue=shipped_catalogue())
+    monkeypatch.setattr(parts_of(app).model, "now", lambda: other)
     one = client.get(f"/api/repertoires/{id}").json
     assert one is not None and (one["model"], one["model_in_use"]) == ("cores", False)
     job = finished(client, client.post(f"/api/repertoires/{id}/judge"))
