@@ -32,7 +32,7 @@ from pawnlore.structures.skeleton import Masks, Skeleton, canonical_batch
 from pawnlore.structures.verdict import HOLDERS
 
 MOST_GROUPS = 500
-"""Groups of changed nodes that are kept with a version."""
+"""Groups of changed nodes, and labels that do not fit in, that are kept with a version."""
 
 Progress = Callable[[int, int], None]
 
@@ -142,7 +142,7 @@ class TeachingDesk:
         figures: dict[str, Any] = {
             **asdict(measured),
             "contradictions": [asdict(one) for one in taught.contradictions],
-            "misfits": [asdict(one) for one in taught.misfits],
+            "misfits": [asdict(one) for one in taught.misfits[:MOST_GROUPS]],
             "nodes_changed": sum(group.nodes for group in changed),
             "changed": [asdict(group) for group in changed[:MOST_GROUPS]],
             "without_examples": [one.id for one in families if one not in learnable],

@@ -120,7 +120,9 @@ def test_an_own_family_is_taught_accepted_and_taken_back(
     home: Path, store: Store, capsys: pytest.CaptureFixture[str]
 ) -> None:
     book = read('[Event "One"]\n\n1. d4 d5 2. c4 e6 3. cxd5 exd5 *\n')
-    RepertoireShelf(store).put("Course", [("a.pgn", b"x")], book, distinct_verdicts(book, by_cores), model="m")
+    RepertoireShelf(store).put(
+        "Course", [("a.pgn", b"x")], book, distinct_verdicts(book, by_cores), model="m"
+    )
     assert teach("add-family", "own/clamp", "--name", "wing clamp", "--parent", "maroczy-bind") == 0
     assert teach("retrain") == 2
     assert "nothing to learn from" in capsys.readouterr().err
@@ -181,6 +183,17 @@ def test_a_version_that_was_tampered_with_is_not_used_and_nothing_is_lost(
     assert teach("accept", "2") == 0
 
 
+def test_labels_alone_teach_and_are_measured_by_folds(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    for rank in range(6):
+        fen = f"8/pp3ppp/4p3/8/3P4/{rank + 1}P{6 - rank}/PP3PPP/8" if rank else ISOLANI
+        assert teach("label", fen, "--structure", "isolated-queen-pawn", "--holder", "white") == 0
+    assert teach("retrain") == 0
+    told = capsys.readouterr().out
+    assert "of 6 followed before" in told
+
+
 def test_training_that_breaks_off_leaves_everything_as_it_was(store: Store) -> None:
     assert teach("add-family", "own/clamp") == 0
     assert teach("example", "own/clamp", *CLAMP, "--holder", "white") == 0
@@ -202,7 +215,9 @@ def test_what_to_label_next_is_asked_once(store: Store, capsys: pytest.CaptureFi
         '[Event "One"]\n\n1. e4 c5 2. Nf3 d6 3. d4 cxd4 4. Nxd4 g6 5. c4 Bg7 6. a4 a5 *\n'
         '[Event "Two"]\n\n1. c4 e5 2. g3 f5 3. d3 d6 4. e4 fxe4 5. dxe4 c5 *\n'
     )
-    RepertoireShelf(store).put("Course", [("a.pgn", b"x")], book, distinct_verdicts(book, by_cores), model="m")
+    RepertoireShelf(store).put(
+        "Course", [("a.pgn", b"x")], book, distinct_verdicts(book, by_cores), model="m"
+    )
     capsys.readouterr()
     assert teach("next", "--count", "3") == 0
     asked = [line.split("  ")[0] for line in capsys.readouterr().out.splitlines()]
