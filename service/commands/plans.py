@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     check_input(args)
     classifier = chosen_classifier(args)
     position = line.position
-    found, by, status = _looked_up(args, classifier, position)
+    found, by, classifier, status = _looked_up(args, classifier, position)
     if args.format == "json":
         write_output([_json(found, by), "\n"], args.output)
         return status
@@ -114,8 +114,12 @@ def _json(found: Lookup, by: str) -> str:
 
 def _looked_up(
     args: argparse.Namespace, classifier: Classifier, position: QueryPosition
-) -> tuple[Lookup, str, int]:
-    """The answer, who decided, and an exit status: among a folder's notes, else the store's."""
+) -> tuple[Lookup, str, Classifier, int]:
+    """The answer, who decided, the classifier, and an exit status.
+
+    It is looked up among a folder's notes, else the store's; with the store the
+    classifier is the one in use there, where ``--model`` names none.
+    """
     from pawnlore.service.lookup import lookup
     from pawnlore.service.note_index import NoteIndex
     from pawnlore.service.notes_input import notes_from_args
@@ -127,11 +131,14 @@ def _looked_up(
         from pawnlore.service.store_input import store_from_args
 
         with store_from_args(args) as store:
-            found, by = Lookups(store, classifier).lookup(position, args.chapter)
-        return found, by, status
+            from pawnlore.service.classifier_from_store import classifier_in_use
+
+            used = classifier if args.model else classifier_in_use(args, store)
+            found, by = Lookups(store, used).lookup(position, args.chapter)
+        return found, by, used, status
     judge = VerdictMemory(classifier.classify)
     found = lookup(position, judge, NoteIndex.of(notes or ()), args.chapter)
-    return found, "core" if found.verdict.core else "classifier", status
+    return found, "core" if found.verdict.core else "classifier", classifier, status
 
 
 def _has_store() -> bool:

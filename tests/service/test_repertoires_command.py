@@ -8,6 +8,7 @@ import io
 import json
 import sys
 import time
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -202,7 +203,9 @@ def test_standard_input_is_a_file(
 
 
 @pytest.mark.slow
-def test_an_accepted_version_judges_here_as_in_the_service(home: Path, terminal: Terminal) -> None:
+def test_an_accepted_version_judges_here_as_in_the_service(
+    home: Path, terminal: Terminal, capfdbinary: pytest.CaptureFixture[bytes]
+) -> None:
     fens = [
         "8/pp2pp1p/3p2p1/8/P1P1P3/8/1P3PPP/8",
         "8/pp2p2p/3p1pp1/8/P1P1P3/1P6/5PPP/8",
@@ -212,7 +215,14 @@ def test_an_accepted_version_judges_here_as_in_the_service(home: Path, terminal:
     assert main(["teach", "example", "own/clamp", *fens, "--holder", "white"]) == 0
     assert main(["teach", "retrain"]) == 0
     assert main(["teach", "accept", "1"]) == 0
-    terminal("list")
+    # Looking a position up has it as well.
+    fen = "8/pp2pp1p/3p2p1/8/P1P1P3/1P6/5PPP/8"
+    capfdbinary.readouterr()
+    assert main(["plans", fen, "--format", "json"]) == 0
+    assert json.loads(capfdbinary.readouterr().out)["verdict"]["second"] == "own/clamp"
+    shipped = str(files("pawnlore.models") / "shipped" / "classifier.npz")
+    assert main(["plans", fen, "--format", "json", "--model", shipped]) == 0
+    assert json.loads(capfdbinary.readouterr().out)["verdict"]["second"] != "own/clamp"
     id = terminal("add", home / "first.pgn")
     store = opened(home)
     assert RepertoireShelf(store).get(id).model != shipped_classifier().digest
