@@ -13,6 +13,8 @@ from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
 
+from pawnlore.service.argument_parser import ArgumentParser
+
 COMMANDS = (
     "demo",
     "classify",
@@ -47,7 +49,7 @@ class CannotStart(Exception):
 
 def build_parser() -> argparse.ArgumentParser:
     """The parser with every command's options."""
-    parser = argparse.ArgumentParser(
+    parser = ArgumentParser(
         prog="pawnlore",
         description="Tags every node of an opening repertoire by its pawn structure.",
         epilog="'pawnlore COMMAND --help' explains one command.",
