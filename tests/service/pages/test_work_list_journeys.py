@@ -31,9 +31,9 @@ LISTS = {
     "owed": "What is owed",
     "move-order": "Move orders",
     "reminders": "Reminders and warnings",
-    "load": "Load",
-    "load?kind=types": "Load",
-    "load?kind=choices": "Load",
+    "load": "Load on the memory",
+    "load?kind=types": "Load on the memory",
+    "load?kind=choices": "Load on the memory",
 }
 SCREENS = {"desktop": desktop, "phone": phone}
 
@@ -82,7 +82,7 @@ def test_from_the_repertoire_to_a_plan_that_is_owed(
     assert kinds == {"middlegame types without a plan note of ours"}
     no_sideways(browser)
     row = see(browser, ".work")
-    name = row.find_element(By.CSS_SELECTOR, ".work-what").text.split("”")[0].lstrip("“")
+    name = row.find_element(By.CSS_SELECTOR, ".work-what").text.partition("“")[2].split("”")[0]
     row.find_element(By.LINK_TEXT, "Write the note").click()
     goes(browser, "/notes/new?")
     says(browser, name.split()[0])

@@ -187,7 +187,7 @@ def test_lists_are_filtered_by_kind_and_chapter(course: TestService, demo: str) 
     chapter = debts[0]["chapter"]
     found = words(read(client, f"/repertoires/{demo}/owed?chapter={chapter}"))
     count = sum(debt["chapter"] == chapter for debt in debts)
-    assert f"{count} thing{'s are' if count > 1 else ' is'} owed in chapters with" in found
+    assert f"{count} thing{'s are' if count > 1 else ' is'} owed to its readers in ch" in found
     nowhere = words(read(client, f"/repertoires/{demo}/owed?chapter=no such chapter"))
     assert "0 things are owed" in nowhere
     # What there is not asks for nothing.
