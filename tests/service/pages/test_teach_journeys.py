@@ -16,13 +16,13 @@ from browsers import (
     no_sideways,
     phone,
     put_demo,
-    says,
     scripts,
     see,
     shots,
     start,
     until,
 )
+from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
@@ -56,6 +56,18 @@ def own(tmp_path: Path) -> Iterator[Served]:
     running.stop()
 
 
+def says(browser: Browser, words: str) -> None:
+    """Wait until the page's text holds some words, while one page makes way for the next."""
+
+    def there(driver: Browser) -> bool:
+        try:
+            return words in driver.find_element(By.TAG_NAME, "body").text
+        except WebDriverException:
+            return False
+
+    until(browser, there, f"the page does not say {words!r}")
+
+
 def press(browser: Browser, *keys: str) -> None:
     """Press keys wherever the focus is."""
     for key in keys:
@@ -72,12 +84,20 @@ def tab_to(browser: Browser, css: str, most: int = 80) -> None:
 
 
 def asked(browser: Browser) -> str:
-    field = browser.find_element(By.CSS_SELECTOR, ".answers input[name=fen]")
-    return str(field.get_attribute("value"))
+    """The position that is asked about; empty while one page makes way for the next."""
+    try:
+        return str(
+            browser.execute_script(
+                "const field = document.querySelector('.answers input[name=fen]');"
+                "return document.readyState === 'complete' && field ? field.value : ''"
+            )
+        )
+    except WebDriverException:
+        return ""
 
 
 def next_question(browser: Browser, before: str) -> None:
-    until(browser, lambda driver: asked(driver) != before, "the next question does not come")
+    until(browser, lambda driver: asked(driver) not in ("", before), "no other question comes")
 
 
 # --- Labels.
@@ -126,6 +146,7 @@ def test_labels_are_made_listed_and_undone_without_scripts(
     browser.get(empty_service.at("/look-up", fen=FEN))
     see(browser, ".labelling summary").click()
     see(browser, "button[value=keep]").click()
+    says(browser, "Your label")
     browser.get(empty_service.at("/teach/labels"))
     says(browser, "1 label.")
     see(browser, "button[value=undo]").click()
