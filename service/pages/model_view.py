@@ -118,7 +118,7 @@ def told_class(name: str) -> str:
     """A class of the figures for reading.
 
     >>> told_class("carlsbad white"), told_class("unsettled")
-    ('Carlsbad, White’s', 'no name')
+    ('Carlsbad structure, White’s', 'no name')
     """
     structure, _, holder = name.partition(" ")
     return f"{heading(structure)}, {HOLDERS[holder]}" if holder in HOLDERS else _told(structure)
