@@ -470,6 +470,19 @@ def test_all_pages_break_no_rule_and_look_right(browser: Browser, served: Served
         assert not complaints(browser), path
 
 
+def test_a_printed_line_shows_its_move_without_a_ground(browser: Browser, served: Served) -> None:
+    browser.get(served.at(f"/repertoires/{served.repertoire}/nodes/30"))
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    colours = browser.execute_script(
+        "const move = getComputedStyle(document.querySelector('.line-moves [aria-current]'));"
+        "return [move.color, move.backgroundColor]"
+    )
+    shown = {one.text for one in browser.find_elements(By.TAG_NAME, "a") if one.is_displayed()}
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    assert colours == ["rgb(0, 0, 0)", "rgba(0, 0, 0, 0)"]
+    assert not [words for words in shown if words.startswith(("Edit", "Write", "Look up"))]
+
+
 @pytest.mark.slow
 def test_hostile_names_and_comments_do_nothing(
     browser: Browser, empty_service: Served, tmp_path: Path
