@@ -19,7 +19,7 @@ from urllib.parse import quote
 import pytest
 from running_services import TestService, make_service
 from selenium import webdriver
-from selenium.common.exceptions import StaleElementReferenceException
+from selenium.common.exceptions import StaleElementReferenceException, WebDriverException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
@@ -299,12 +299,15 @@ def see(browser: Browser, css: str) -> WebElement:
 
 
 def says(browser: Browser, words: str) -> None:
-    """Wait until the page's text holds some words."""
-    until(
-        browser,
-        lambda driver: words in driver.find_element(By.TAG_NAME, "body").text,
-        f"the page does not say {words!r}",
-    )
+    """Wait until the page's text holds some words, also while one page makes way for the next."""
+
+    def there(driver: Browser) -> bool:
+        try:
+            return words in driver.find_element(By.TAG_NAME, "body").text
+        except WebDriverException:
+            return False  # the page that was being read has gone
+
+    until(browser, there, f"the page does not say {words!r}")
 
 
 def _seen(element: WebElement) -> bool:

@@ -16,6 +16,7 @@ from browsers import (
     no_sideways,
     phone,
     put_demo,
+    says,
     scripts,
     see,
     shots,
@@ -54,18 +55,6 @@ def own(tmp_path: Path) -> Iterator[Served]:
     running.repertoire = put_demo(running.service)
     yield running
     running.stop()
-
-
-def says(browser: Browser, words: str) -> None:
-    """Wait until the page's text holds some words, while one page makes way for the next."""
-
-    def there(driver: Browser) -> bool:
-        try:
-            return words in driver.find_element(By.TAG_NAME, "body").text
-        except WebDriverException:
-            return False
-
-    until(browser, there, f"the page does not say {words!r}")
 
 
 def press(browser: Browser, *keys: str) -> None:
