@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from itertools import pairwise
 
 import pytest
 from browsers import Browser, Served, axe, complaints, desktop, no_sideways, phone, theme
 from selenium.webdriver.common.by import By
 
+from pawnlore.service.api.repertoires_at_hand import repertoires
 from pawnlore.service.store.family_shelf import FamilyShelf
 from pawnlore.service.store.job_shelf import JobShelf
 from pawnlore.service.store.note_shelf import NoteShelf
@@ -132,3 +134,30 @@ def test_headings_and_text_are_of_one_face(browser: Browser, served: Served) -> 
             used = browser.execute_cdp_cmd("CSS.getPlatformFontsForNode", {"nodeId": node})["fonts"]
             faces |= {font["familyName"] for font in used if "Mono" not in font["familyName"]}
     assert len(faces) == 1, faces
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+def test_a_long_name_without_a_gap_fits_a_phone(browser: Browser, served: Served) -> None:
+    client, long = served.service.client(), "W" * 180
+    pgn = (BytesIO(f'[Event "{long}"]\n\n1. d4 {{{long}}} d5 2. c4 *\n'.encode()), f"{long}.pgn")
+    answer = client.post(f"/api/repertoires?name={long}", data={"pgn": pgn})
+    with served.service.app.app_context():
+        repertoires().runner.wait()
+    job = client.get(answer.headers["Location"]).json
+    assert job is not None
+    about = 'structure = "carlsbad"\nholder = "white"\nside = "holder"'
+    text = f'+++\n{about}\ntitle = "{long}"\n+++\nX\n'
+    note = NoteShelf(served.service.store).create(text)
+    phone(browser)
+    base = f"/repertoires/{job['result']['repertoire']}"
+    for path in (
+        "/",
+        "/repertoires",
+        *(f"{base}{part}" for part in ("", "/nodes/2", "/manage", "/delete", "/files", "/owed")),
+        *(f"/notes/{note.id}{part}" for part in ("", "/edit", "/revisions")),
+        "/notes",
+        "/structures/carlsbad",
+    ):
+        browser.get(served.url + path)
+        no_sideways(browser)
