@@ -51,12 +51,12 @@ class Kept:
 
 
 class NothingToKeep(Refused):
-    """There is no game in an upload that can be read; ``book`` has the problems."""
+    """There is no game in an upload, or no move, that can be read; ``book`` has the problems."""
 
     def __init__(self, book: Repertoire) -> None:
         self.book = book
         told = "; ".join(str(problem) for problem in book.problems[:5])
-        nothing = "There is no game in it"
+        nothing = "There is no move in it" if len(book) else "There is no game in it"
         super().__init__(f"{nothing} that can be read: {told}" if told else nothing)
 
 
@@ -81,7 +81,9 @@ def keep_upload(
     replaced is gone.
     """
     book = _read(upload, limits, progress)
-    if not len(book):
+    # A text that is no PGN reads as a game whose moves are all spoilt: it must
+    # not take the place of a repertoire. Bare positions have no such problems.
+    if not len(book) or (book.problems and len(book) == len(book.games)):
         raise NothingToKeep(book)
     used = classifier()
     distinct = distinct_verdicts(book, used.classify)

@@ -174,6 +174,34 @@ def test_bad_pgn_is_named_and_costs_no_other(home: Path, terminal: Terminal) -> 
     assert len(terminal("list").splitlines()) == 1
 
 
+@pytest.mark.parametrize(
+    "rubbish",
+    [
+        b'rnbqkbnr/pppppppp/8/8/8/8/PPPPPPPP/RNBQKBNR w KQkq - id "no game";\n',
+        b"Dear students,\n\nthe files follow on Friday.\n",
+        b"\x89PNG\r\n\x1a\n" + bytes(range(256)),
+    ],
+    ids=["epd", "letter", "picture"],
+)
+def test_what_is_no_pgn_takes_no_repertoires_place(
+    home: Path, terminal: Terminal, rubbish: bytes
+) -> None:
+    known = terminal("add", home / "first.pgn")
+    (home / "rubbish.pgn").write_bytes(rubbish)
+    terminal("update", known, home / "rubbish.pgn", status=2)
+    assert "that can be read" in terminal.told
+    terminal("pgn", known)
+    assert terminal.raw == FIRST
+
+
+def test_positions_without_moves_are_kept(home: Path, terminal: Terminal) -> None:
+    (home / "bare.pgn").write_bytes(
+        b'[Event "To study"]\n[SetUp "1"]\n[FEN "4k3/pp3ppp/4p3/8/3P4/8/PP3PPP/4K3 w - - 0 1"]\n\n*\n'
+    )
+    terminal("add", home / "bare.pgn")
+    assert "1 games, 1 nodes" in terminal.told
+
+
 def test_the_limits_are_those_of_the_service(
     home: Path, terminal: Terminal, monkeypatch: pytest.MonkeyPatch
 ) -> None:
