@@ -196,7 +196,8 @@ def test_what_is_no_pgn_takes_no_repertoires_place(
 
 def test_positions_without_moves_are_kept(home: Path, terminal: Terminal) -> None:
     (home / "bare.pgn").write_bytes(
-        b'[Event "To study"]\n[SetUp "1"]\n[FEN "4k3/pp3ppp/4p3/8/3P4/8/PP3PPP/4K3 w - - 0 1"]\n\n*\n'
+        b'[Event "To study"]\n[SetUp "1"]\n'
+        b'[FEN "4k3/pp3ppp/4p3/8/3P4/8/PP3PPP/4K3 w - - 0 1"]\n\n*\n'
     )
     terminal("add", home / "bare.pgn")
     assert "1 games, 1 nodes" in terminal.told
