@@ -80,6 +80,11 @@ class Classifier:
         if shapes != ((WIDTH, units), (units, kinds), (kinds,)):
             raise ModelError("the parts of the network do not fit together")
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The ids that the families of its verdicts index."""
+        return self.catalogue.ids
+
     def scores(self, masks: Masks) -> npt.NDArray[np.float32]:
         """The network's scores (N, classes) for a batch as it stands, uncalibrated.
 

@@ -73,6 +73,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--seed", type=int, default=0, metavar="N", help="retrain: another draw of definitions (0)"
     )
     parser.add_argument(
+        "--expected",
+        type=int,
+        metavar="CHOICE",
+        help="accept and return: only if this choice, whose number compare tells, still stands; "
+        "a new version expects the one that it was compared with",
+    )
+    parser.add_argument(
         "--samplings",
         type=int,
         default=3,
@@ -373,23 +380,30 @@ def _number(args: argparse.Namespace) -> int:
 
 
 def _compare(args: argparse.Namespace, desk: TeachingDesk) -> int:
-    figures = desk.compare(_number(args))
+    number = _number(args)
+    choice = desk.models.in_use()
+    figures = desk.compare(number)
     _print_figures(figures)
+    against = f"version {choice.version}" if choice.version else "the shipped model"
+    print(
+        f"compared with {against}; 'pawnlore teach accept {number} --expected {choice.number}' "
+        "uses it if nobody chooses another one first"
+    )
     if figures["newer"]:
         print("labels or families were changed since; retrain to have them in")
     return 0
 
 
 def _accept(args: argparse.Namespace, desk: TeachingDesk) -> int:
-    return _use(args, desk, _number(args))
-
-
-def _use(args: argparse.Namespace, desk: TeachingDesk, number: int) -> int:
     from pawnlore.service.progress import progress_bar
     from pawnlore.service.rejudging import rejudge
 
+    number = _number(args)
+    expected = args.expected
+    if expected is None:
+        expected = _choice_compared_with(desk, number)
     chosen = desk.version(number)
-    desk.models.choose(number, author=args.author)
+    desk.models.choose(number, author=args.author, expected_choice=expected)
     print(f"version {number} is in use" if number else "the shipped model is in use")
     for stored in desk.repertoires.list():
         with progress_bar(f"judging {stored.name}", 0, unit=" skeletons") as advance:
@@ -403,6 +417,22 @@ def _use(args: argparse.Namespace, desk: TeachingDesk, number: int) -> int:
             found = rejudge(desk.store, chosen, stored.id, progress)
         print(f"{stored.name}: {found.changes.moved:,} nodes have another verdict")
     return 0
+
+
+def _choice_compared_with(desk: TeachingDesk, number: int) -> int:
+    """The choice that a version is to replace, where its author does not say.
+
+    A new version was compared with the one in use when it was taught, and its
+    author saw those figures: if somebody chose another since, they no longer
+    tell what would change. Who goes back to a known version replaces what is in
+    use now.
+    """
+    if number:
+        version = desk.models.get(number)
+        choice = version.taught_from.get("choice")
+        if version.state == "proposed" and choice is not None:
+            return int(choice)
+    return desk.models.in_use().number
 
 
 def _reject(args: argparse.Namespace, desk: TeachingDesk) -> int:

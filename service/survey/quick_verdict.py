@@ -9,7 +9,8 @@ that is its own mirror) is left to the classifier itself.
 Weights and activations are whole multiples of small powers of two (see
 `pawnlore.models.classifier.whole_steps`), so the network is computed in whole
 numbers, exactly. Its first layer is a sum over files: 16 look-ups replace it. A
-model of other numbers is always in doubt.
+model of other numbers is always in doubt, and so is one that has more to say than
+cores and network, as a taught one with an author's own families.
 """
 
 from __future__ import annotations
@@ -90,7 +91,8 @@ def quick_model(classifier: Classifier) -> QuickModel:
                 bit = (patterns >> np.uint64(rank)) & np.uint64(1)
                 masks[:, side] |= bit << np.uint64(8 * (rank + 1) + file)
             file_sums[side, file] = network_input(masks) @ classifier.hidden - nothing
-    exact = True
+    # A kind of classifier with its own way to judge is asked itself, whatever its numbers.
+    exact = type(classifier).classify is Classifier.classify
 
     def whole(values: npt.NDArray[Any], step: float, kind: Any) -> npt.NDArray[Any]:
         nonlocal exact

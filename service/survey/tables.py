@@ -139,7 +139,7 @@ def survey_batch(
     paths = game_paths(batch, verdicts.codes(batch.white, batch.black))
     event = paths.structure_event
     probability, core = verdicts.in_full(batch.white[event], batch.black[event])
-    names = _words(verdicts.classifier.catalogue.ids)
+    names = _words(verdicts.classifier.names)
     numbers = first_game + batch.number
     shapes = schemas(columns)
 

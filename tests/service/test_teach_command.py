@@ -183,6 +183,34 @@ def test_a_version_that_was_tampered_with_is_not_used_and_nothing_is_lost(
     assert teach("accept", "2") == 0
 
 
+def test_of_two_who_choose_at_once_the_second_is_told(
+    store: Store, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert teach("add-family", "own/clamp") == 0
+    assert teach("example", "own/clamp", *CLAMP, "--holder", "white") == 0
+    # Both are taught from, and compared with, the shipped model.
+    assert teach("retrain", "--author", "Ada") == 0
+    assert teach("retrain", "--author", "Ben", "--seed", "1") == 0
+    assert teach("accept", "1", "--author", "Ada") == 0
+    capsys.readouterr()
+    assert teach("accept", "2", "--author", "Ben") == 2
+    told = capsys.readouterr().err
+    assert "version 1 is in use now" in told and "compare with that" in told
+    assert ModelShelf(store).in_use().version == 1
+    assert ModelShelf(store).get(2).state == "proposed"
+    # Having looked again, Ben names the choice that he means to replace.
+    assert teach("compare", "2") == 0
+    told = capsys.readouterr().out
+    seen = ModelShelf(store).in_use().number
+    assert f"compared with version 1; 'pawnlore teach accept 2 --expected {seen}'" in told
+    assert teach("accept", "2", "--expected", str(seen)) == 0
+    assert ModelShelf(store).in_use().version == 2
+    # The same holds for going back.
+    assert teach("return", "0", "--expected", str(seen)) == 2
+    assert teach("return", "0") == 0
+    assert ModelShelf(store).in_use().version == 0
+
+
 def test_labels_alone_teach_and_are_measured_by_folds(
     capsys: pytest.CaptureFixture[str],
 ) -> None:

@@ -12,7 +12,11 @@ import pytest
 from survey_games import pgn, random_game, random_games
 
 from pawnlore.models.classifier import Classifier, shipped_classifier
+from pawnlore.models.definitions import Definitions
+from pawnlore.models.own_family import LearntFamily
 from pawnlore.models.sampling import game_skeletons
+from pawnlore.models.taught_classifier import with_families
+from pawnlore.models.traits import CODES, traits
 from pawnlore.service.cli import main
 from pawnlore.service.survey.game_paths import CAPTURE, LEVER, game_paths
 from pawnlore.service.survey.quick_verdict import quick_model
@@ -24,6 +28,7 @@ from pawnlore.structures.pawn_levers import lever_squares
 from pawnlore.structures.pgn_reader import read_repertoire
 from pawnlore.structures.skeleton import Masks, mirror_batch
 from pawnlore.structures.structure_paths import carry_exchanges, structure_codes, structure_paths
+from pawnlore.structures.verdict import HOLDERS
 
 
 def random_skeletons(count: int, seed: int) -> Masks:
@@ -85,6 +90,24 @@ def test_a_model_of_other_numbers_is_left_to_the_classifier() -> None:
     verdicts = SkeletonVerdicts(other)
     assert_same(verdicts, game_skeletons().masks[:500], other)
     assert verdicts.in_doubt == verdicts.judged
+
+
+def test_the_own_families_of_a_taught_model_are_named() -> None:
+    """A family of an author's: a pawn on d4 and none on the e-file."""
+    tables = np.full((len(traits()), CODES), (1 << 64) - 1, dtype=np.uint64)
+    tables[3] = tables[4] = 0
+    tables[3, 1 << 2] = tables[4, 0] = (1 << 64) - 1
+    family = LearntFamily("own/d4", "d4", "", False, 0.2, 5, Definitions(tables))
+    taught = with_families(shipped_classifier(), (family,))
+    masks = game_skeletons().masks[:1500]
+    found = taught.classify(masks)
+    assert (found.family == len(taught.catalogue)).sum() > 20
+    verdicts = SkeletonVerdicts(taught)
+    assert_same(verdicts, masks, taught)
+    white, black = (np.ascontiguousarray(masks[:, side]) for side in (0, 1))
+    best = int(structure_codes(found).max()) // len(HOLDERS)
+    assert verdicts.codes(white, black).max() // len(HOLDERS) == best
+    assert taught.names[best] == "own/d4"
 
 
 def test_paths_are_those_of_the_repertoire() -> None:
