@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from pawnlore.service.position_lines import LINE_LIMIT
+from pawnlore.service.repertoire_upload import MOST_FILES
 from pawnlore.service.settings import ServiceLimits
 from pawnlore.structures.catalogue import shipped_catalogue
 from pawnlore.structures.pgn_limits import Limits
@@ -30,7 +31,12 @@ SERVICE = ServiceLimits()
         ("problems that are told in words", f"{LIMITS.problems:,}"),
         ("one line of `classify`", f"{LINE_LIMIT:,} bytes"),
         ("body of one request", f"{SERVICE.body_bytes // MEBI} Mi bytes"),
-        ("body of one upload of PGN", f"{SERVICE.pgn_bytes // MEBI} Mi bytes"),
+        ("nodes of one repertoire in the store", f"{SERVICE.nodes:,}"),
+        ("files of one repertoire in the store", f"{MOST_FILES:,}"),
+        (
+            "PGN of one repertoire in the store, and body of one upload",
+            f"{SERVICE.pgn_bytes // MEBI} Mi bytes",
+        ),
         ("values in one JSON body", f"{SERVICE.json_values:,}"),
         ("lists and objects inside one another in JSON", f"{SERVICE.json_depth}"),
         ("time for one request to arrive", f"{SERVICE.seconds:.0f} seconds"),
