@@ -369,6 +369,13 @@ def test_a_question_offers_each_answer_once() -> None:
 def test_without_a_repertoire_nothing_is_asked(client: FlaskClient) -> None:
     page = client.get("/teach/next")
     assert page.status_code == 200 and "upload one to be asked about it" in page.text
+    assert '<a href="/repertoires">Upload a repertoire</a>' in page.text
+
+
+def test_the_labels_have_one_name_everywhere(client: FlaskClient) -> None:
+    link = '<a href="/teach/labels">Labels</a>'
+    assert link in client.get("/model").text
+    assert "<h1>Labels</h1>" in client.get("/teach/labels").text
 
 
 @pytest.mark.parametrize("said", ["", "carlsbad", "nothing white", HOSTILE, "carlsbad grey"])
