@@ -59,9 +59,9 @@ def leave() -> AnyResponse:
 @pages.get("/study/<secret>")
 @needs(NOTHING)
 def study(secret: str) -> AnyResponse:
-    """Follow a student link: from now on this browser may read that one repertoire."""
+    """Follow a student link to its repertoire, which alone this browser may read from now on."""
     found = guard_at_hand().token_caller(secret)
     if found is None or not found[0].student:
         raise Problem(404, "This link is not known, or was revoked. Ask for a new one.")
     sign_in_link(found[1])
-    return redirect("/", 303)
+    return redirect(f"/repertoires/{found[0].repertoire}", 303)

@@ -36,7 +36,7 @@ class NavEntry:
 
 
 _NAV = (
-    NavEntry("Look up", "/look-up", students=True),
+    NavEntry("Look up", "/look-up", students=True, also="/"),
     NavEntry("Repertoires", "/repertoires"),
     NavEntry("Plans", "/notes", students=True),
     NavEntry("Structures", "/structures", students=True),
@@ -100,7 +100,8 @@ def navigation(known: Caller | None) -> list[tuple[NavEntry, bool]]:
 
 
 def _is_at(here: str, path: str) -> bool:
-    return bool(path) and (here == path or here.startswith(f"{path}/"))
+    # All paths are below the front page, which is none of theirs.
+    return bool(path) and (here == path or (path != "/" and here.startswith(f"{path}/")))
 
 
 def register_layout(app: Flask) -> None:

@@ -387,6 +387,7 @@ def test_a_student_reads_one_repertoire_and_nothing_else(public: TestService) ->
     client = browser(public)
     followed = client.get(f"/study/{secret}")
     assert followed.status_code == 303
+    assert followed.headers["Location"] == "/repertoires/course1"
     cookie = followed.headers["Set-Cookie"]
     assert "SameSite=Lax" in cookie
     assert "HttpOnly" in cookie

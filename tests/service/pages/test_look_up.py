@@ -268,6 +268,15 @@ def test_a_student_sees_what_is_published_and_nothing_owed(
     shelf.change(note.id, note.text, expected_revision=note.revision + 1, published=True)
 
 
+def test_the_front_page_is_the_look_ups(client: FlaskClient, student: FlaskClient) -> None:
+    here = '<a href="/look-up" aria-current="page">Look up</a>'
+    for one in (client, student):
+        for path in ("/", "/look-up"):
+            assert here in one.get(path, headers=HTML).text
+        for path in ("/structures", "/notes"):
+            assert here not in one.get(path, headers=HTML).text
+
+
 def test_a_student_is_held_to_one_repertoire(course: TestService, student: FlaskClient) -> None:
     assert student.get("/look-up?repertoire=other", headers=HTML).status_code == 404
     assert student.get("/", headers=HTML).status_code == 200
