@@ -2,25 +2,35 @@
 
 Raw HTML in a note is shown as text. Pictures are not fetched: what stands for
 them is shown, so that reading a note asks no other machine for anything. Of
-links only web and mail addresses can be followed.
+links only web and mail addresses can be followed. What a note can cost is
+bounded: beyond `MOST_MARKS` signs of markup its text is shown as it was written.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from functools import cache
 from typing import TYPE_CHECKING
 
 from markdown_it import MarkdownIt
+from markdown_it.rules_core import StateCore
+from markdown_it.token import Token
 
 from pawnlore.service.html_text import clean
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from markdown_it.token import Token
+MOST_MARKS = 20_000
+"""Signs of markup within the paragraphs of one note that are looked at.
+
+A note of 100,000 signs with a mark at every fifth has as many; each can cost
+hundreds of times what a letter does.
+"""
 
 _FOLLOWED = ("http://", "https://", "mailto:")
+_MARK = re.compile(r"[\[\]*_`<!&\\]")
 
 
 def note_html(body: str, *, heading: int = 4) -> str:
@@ -50,8 +60,23 @@ def note_paragraphs(body: str) -> list[str]:
 def _parser() -> MarkdownIt:
     parser = MarkdownIt("commonmark", {"html": False, "maxNesting": 20})
     parser.disable("image")
+    parser.core.ruler.at("inline", _marked_text)
     parser.validateLink = _may_be_followed  # type: ignore[method-assign]
     return parser
+
+
+def _marked_text(state: StateCore) -> None:
+    """Read the markup of paragraphs, while there are no more signs of it than may be."""
+    left = MOST_MARKS
+    for token in state.tokens:
+        if token.type != "inline":
+            continue
+        left -= len(_MARK.findall(token.content))
+        if left >= 0:
+            token.children = []
+            state.md.inline.parse(token.content, state.md, state.env, token.children)
+        else:
+            token.children = [Token("text", "", 0, content=token.content)]
 
 
 def _may_be_followed(url: str) -> bool:
