@@ -6,7 +6,7 @@ import argparse
 import sys
 
 from pawnlore.models.classifier import Classifier
-from pawnlore.service.models_at_hand import chosen_classifier
+from pawnlore.service import models_at_hand
 from pawnlore.service.store.store import Store
 from pawnlore.service.teaching_desk import TeachingDesk, UnusableModel
 
@@ -18,7 +18,7 @@ def classifier_in_use(args: argparse.Namespace, store: Store) -> Classifier:
     a service does. Raises `CannotStart` where the file of ``--model`` cannot be
     used, and `StoreError`.
     """
-    base = chosen_classifier(args)
+    base = models_at_hand.chosen_classifier(args)
     try:
         return TeachingDesk(store, base).in_use()
     except UnusableModel as error:

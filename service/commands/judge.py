@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import sys
 
-from pawnlore.service.models_at_hand import add_model_option, chosen_classifier
+from pawnlore.service import models_at_hand
+from pawnlore.service.models_at_hand import add_model_option
 
 HELP = "judge repertoires of the store anew with the model in use, and say what moved"
 
@@ -57,7 +58,9 @@ def run(args: argparse.Namespace) -> int:
         from pawnlore.service.store.repertoire_shelf import RepertoireShelf
 
         # A file that is named is meant; else what was accepted is in use.
-        classifier = chosen_classifier(args) if args.model else classifier_in_use(args, store)
+        classifier = (
+            models_at_hand.chosen_classifier(args) if args.model else classifier_in_use(args, store)
+        )
         kept = RepertoireShelf(store).list()
         if args.list:
             for one in kept:

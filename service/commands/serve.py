@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from pawnlore.service import models_at_hand
 from pawnlore.service.cli import CannotStart
-from pawnlore.service.models_at_hand import add_model_option, chosen_classifier
+from pawnlore.service.models_at_hand import add_model_option
 
 if TYPE_CHECKING:
     from pawnlore.service.settings import Settings
@@ -69,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     from pawnlore.service.web_server import WebServer, stop_on_signals
 
     settings = _settings(args)
-    classifier = chosen_classifier(args)
+    classifier = models_at_hand.chosen_classifier(args)
     try:
         store = open_store(settings.database)
         shelf = AccessShelf(store)
