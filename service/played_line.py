@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import chess
 
 from pawnlore.service.study_position import study_position
+from pawnlore.structures.line_text import numbered_moves
 from pawnlore.structures.query_position import QueryPosition
 
 MOST_PLIES = 300
@@ -90,26 +91,18 @@ class PlayedLine:
         return sorted(found, key=lambda one: one.san)
 
     def numbered(self) -> list[str]:
-        """The moves with their numbers: ``1. d4``, ``d5``, ``2. c4``.
+        """The moves with their numbers: ``1.d4``, ``d5``, ``2.c4``.
 
         >>> play_line("", "d4 d5 c4").numbered()
-        ['1. d4', 'd5', '2. c4']
+        ['1.d4', 'd5', '2.c4']
         >>> play_line("4k3/8/8/8/8/8/4P3/4K3 b - - 0 7", "Kd7 e4").numbered()
-        ['7... Kd7', '8. e4']
+        ['7...Kd7', '8.e4']
         """
         if self.board is None:
             return []
         first = self.board.root()
-        number, white = max(1, first.fullmove_number), first.turn
-        told = []
-        for index, san in enumerate(self.moves):
-            if white:
-                told.append(f"{number}. {san}")
-            else:
-                told.append(san if index else f"{number}... {san}")
-                number += 1
-            white = not white
-        return told
+        half = 2 * (max(1, first.fullmove_number) - 1) + (first.turn == chess.BLACK)
+        return numbered_moves(self.moves, half)
 
 
 def play_line(start: str = "", moves: str = "", more: str = "") -> PlayedLine:

@@ -14,7 +14,24 @@ def numbered(book: Repertoire, node: int) -> str:
     if above < 0:
         return "the start"
     half = book.ply[above]
-    return f"{half // 2 + 1}{'...' if half % 2 else '.'}{book.moves[node]}"
+    return numbered_moves((book.moves[node],), half)[0]
+
+
+def numbered_moves(moves: Sequence[str], half: int = 0) -> list[str]:
+    """Moves that follow one another, with their numbers where a book prints them.
+
+    ``half`` counts the half-moves before the first one.
+
+    >>> numbered_moves(("d4", "d5", "c4")), numbered_moves(("d5", "c4"), half=1)
+    (['1.d4', 'd5', '2.c4'], ['1...d5', '2.c4'])
+    """
+    told = []
+    for place, move in enumerate(moves, half):
+        if place % 2 == 0:
+            told.append(f"{place // 2 + 1}.{move}")
+        else:
+            told.append(move if told else f"{place // 2 + 1}...{move}")
+    return told
 
 
 def moves_text(book: Repertoire, nodes: Sequence[int]) -> str:

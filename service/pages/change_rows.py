@@ -12,6 +12,7 @@ from pawnlore.service.pages.paging import Paging, paging
 from pawnlore.service.pages.shown_text import shown
 from pawnlore.service.store.repertoire_shelf import Changes
 from pawnlore.structures.catalogue import UNSETTLED
+from pawnlore.structures.line_text import numbered_moves
 from pawnlore.structures.repertoire import Repertoire
 
 KINDS = ("added", "gone", "moved")
@@ -80,7 +81,9 @@ def change_page(
     paged = paging(len(rows), page, ROWS)
     told = []
     for row in map(json.loads, rows[paged.start : paged.end]):
-        moves = row["moves"] if row["chapter"] in placed else _numbered(row["moves"])
+        moves = row["moves"]
+        if row["chapter"] not in placed:
+            moves = " ".join(numbered_moves(moves.split()))
         told.append(
             ChangeRow(
                 row["what"],
@@ -98,15 +101,3 @@ def _structure(structure: str, holder: str) -> str:
     if structure in ("", UNSETTLED):
         return "no structure" if structure else ""
     return f"{heading(structure)}, {HOLDERS.get(holder, '')}"
-
-
-def _numbered(moves: str) -> str:
-    """Moves from the usual starting position with their numbers.
-
-    >>> _numbered("d4 d5 c4")
-    '1.d4 d5 2.c4'
-    """
-    return " ".join(
-        f"{place // 2 + 1}.{move}" if place % 2 == 0 else move
-        for place, move in enumerate(moves.split())
-    )

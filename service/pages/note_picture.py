@@ -11,6 +11,7 @@ from markupsafe import Markup
 from pawnlore.service.diagram_marks import OURS, THEIRS, Arrow, Mark, legend_html
 from pawnlore.service.study_position import study_position
 from pawnlore.structures.catalogue import Catalogue
+from pawnlore.structures.line_text import numbered_moves
 from pawnlore.structures.plan_moves import plan_steps
 from pawnlore.structures.plan_note import PlanNote, applies
 from pawnlore.structures.skeleton import Skeleton, SkeletonError, placement, skeleton_from_fen
@@ -155,4 +156,4 @@ def _skeleton(board: chess.Board) -> Skeleton:
 def _numbered(board: chess.Board) -> str:
     before = board.copy(stack=1)
     move = before.pop()
-    return f"{before.fullmove_number}{'.' if before.turn else '...'}{before.san(move)}"
+    return numbered_moves((before.san(move),), before.ply())[0]

@@ -26,6 +26,7 @@ from pawnlore.service.pages.note_picture import (
     picture,
     plan_colour,
 )
+from pawnlore.service.pages.plan_view import model_line_text
 from pawnlore.service.running import running
 from pawnlore.service.store.errors import NotFound, StoreError
 from pawnlore.service.store.note_shelf import SEARCH_LENGTH, NoteShelf, StoredNote
@@ -148,6 +149,7 @@ def read(id: str) -> Response:
         name=heading(stored.structure),
         holder=HOLDERS.get(stored.holder, stored.holder),
         body=Markup(note_html(note.body, heading=2)) if note is not None else "",
+        model_line=model_line_text(note.model_line) if note is not None else "",
         drawn=drawn,
         side=side,
         student=student,

@@ -12,6 +12,7 @@ from pawnlore.service.diagram_marks import OURS, THEIRS, Arrow, Mark
 from pawnlore.service.lookup import AppliedNote, CatalogueText, Lookup
 from pawnlore.service.note_text import note_html, note_paragraphs
 from pawnlore.service.pages.shown_text import shown
+from pawnlore.structures.line_text import numbered_moves
 from pawnlore.structures.plan_moves import plan_steps
 
 _ROOM, _ROOM_EACH, _ROOM_CUT, _ROOM_SMALL = 30_000, 14_000, 1_200, 400
@@ -106,7 +107,7 @@ def _note(applied: AppliedNote, board: chess.BaseBoard | None, side: str, room: 
         arrows,
         ", ".join(note.squares[:_MOST_SIGNS]),
         " ".join(note.moves[:_MOST_SIGNS]),
-        _line_text(note.model_line),
+        model_line_text(note.model_line),
     )
 
 
@@ -136,14 +137,10 @@ def _arrows(
     return tuple(Arrow(*step.squares, dashed=theirs) for step in steps if step.squares is not None)
 
 
-def _line_text(sans: Sequence[str]) -> str:
-    """A line from a game's beginning with its numbers.
+def model_line_text(sans: Sequence[str]) -> str:
+    """A line from a game's beginning with its numbers, as far as a page shows it.
 
-    >>> _line_text(("d4", "d5", "c4"))
-    '1. d4 d5 2. c4'
+    >>> model_line_text(("d4", "d5", "c4"))
+    '1.d4 d5 2.c4'
     """
-    told = [
-        f"{ply // 2 + 1}. {san}" if ply % 2 == 0 else san
-        for ply, san in enumerate(sans[:_MOST_PLIES])
-    ]
-    return " ".join(told) + (" …" if len(sans) > _MOST_PLIES else "")
+    return " ".join(numbered_moves(sans[:_MOST_PLIES])) + (" …" if len(sans) > _MOST_PLIES else "")

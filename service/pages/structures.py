@@ -14,6 +14,7 @@ from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.look_up_view import lines_with
 from pawnlore.service.pages.paging import page_number, paging
+from pawnlore.service.played_line import play_line
 from pawnlore.service.running import running
 from pawnlore.structures.catalogue import UNSETTLED, Family
 from pawnlore.structures.plan_texts import plan_texts
@@ -71,6 +72,7 @@ def structure(id: str) -> Response:
         core=core_in_words(family.core, asked.holder),
         holder=HOLDERS[asked.holder],
         texts=texts,
+        line=" ".join(play_line("", texts.model_line).numbered()) if texts else "",
         same=lines_with((desk.open(one.id) for one in stored), asked),
         notes=readers_notes().on(id)[:_MOST_NOTES],
         student=known.student,

@@ -78,7 +78,7 @@ def test_the_stores_labels_decide(capsys: pytest.CaptureFixture[str], home: Path
     ("arguments", "reason"),
     [
         (["hello"], "'hello' is no position"),
-        (["--moves", "d4 Ke3"], "'Ke3' cannot be played here after 1. d4"),
+        (["--moves", "d4 Ke3"], "'Ke3' cannot be played here after 1.d4"),
         ([ISOLANI, "--moves", "d5"], "no moves can be played"),
         (["--notes", "/nowhere"], "nowhere"),
         (["--repertoire", "/nowhere.pgn"], "no file could be opened"),

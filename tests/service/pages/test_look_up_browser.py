@@ -51,7 +51,7 @@ def played(browser: Browser, *moves: str) -> None:
 
     def same(driver: Browser) -> bool:
         shown = driver.find_elements(By.CSS_SELECTOR, ".moves-played .move")
-        return [re.sub(r"^\d+\.+ ", "", one.text) for one in shown] == list(moves)
+        return [re.sub(r"^\d+\.+", "", one.text) for one in shown] == list(moves)
 
     until(browser, same, f"never played {moves}")
 
@@ -201,7 +201,7 @@ def test_with_the_keyboard_alone(browser: Browser, served: Served) -> None:
     live(browser, "d2, white pawn chosen. It can go to d3, d4.")
     keys(browser, Keys.ARROW_UP, Keys.ARROW_UP, Keys.SPACE)
     played(browser, "d4")
-    live(browser, "1. d4.")
+    live(browser, "1.d4.")
     until(browser, lambda d: focused(d) == "d4")
     keys(browser, Keys.ENTER)
     live(browser, "d4, white pawn: no move begins here.")
@@ -235,7 +235,7 @@ def test_a_line_of_a_repertoire_is_walked_with_one_key(browser: Browser, served:
     browser.execute_script("document.querySelector('.moves-played button').focus()")
     keys(browser, Keys.ENTER)
     played(browser, "d4")
-    until(browser, lambda d: focused(d) == "1. d4")
+    until(browser, lambda d: focused(d) == "1.d4")
 
 
 _ON_THE_WAY = "return document.activeElement.closest('.continuations') !== null"

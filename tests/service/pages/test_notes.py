@@ -292,6 +292,19 @@ def _course(service: TestService) -> str:
         return str(repertoires().shelf.list()[0].id)
 
 
+def test_moves_are_numbered_in_one_way_on_every_page(service: TestService) -> None:
+    line = "d4 d5 c4 e6 Nc3 Nf6 cxd5 exd5 Bg5"
+    stored = note(service, structure="carlsbad", model_line=f"1. {line}")
+    client = service.client()
+    shown = "1.d4 d5 2.c4 e6 3.Nc3 Nf6 4.cxd5 exd5 5.Bg5"
+    assert f">{shown}</a>" in client.get(f"/notes/{stored.id}").text
+    played = client.get("/look-up", query_string={"moves": line}).text
+    assert " ".join(re.findall(r'<button class="quiet move"[^>]*>([^<]+)<', played)) == shown
+    assert ">1.d4 d5 2.c4" in client.get("/structures/carlsbad").text
+    # What the author wrote stays as it is.
+    assert f"1. {line}" in stored.text
+
+
 def test_students_read_what_is_published_and_nothing_else(service: TestService) -> None:
     shown, draft = note(service, "Shown"), note(service, "Hidden", published=False)
     header = bearer(service.link(_course(service)))
