@@ -341,7 +341,10 @@ def test_deleting_asks_first(empty: TestService) -> None:
     assert client.post(place, headers=OURS).status_code == 403  # without the form's key
     data = {"form_key": form_key(client, place, headers=HTML)}
     assert client.post(place, data=data, headers=OURS).status_code == 303
-    assert client.get(f"/repertoires/{id}", headers=HTML).status_code == 404
+    gone = client.get(f"/repertoires/{id}", headers=HTML)
+    assert gone.status_code == 404
+    assert '<a href="/repertoires">To the repertoires</a>' in gone.text
+    assert "To the repertoires" not in client.get("/notes/none", headers=HTML).text
     assert "There is no repertoire yet" in client.get("/repertoires", headers=HTML).text
 
 
