@@ -4,11 +4,12 @@ What the examples have in common could be many things. The learner weighs whole
 definitions - a condition for each trait - against each other: a definition is
 likely where families tend to be defined like that (`trait_prior`), where all
 examples meet it, where positions that other families' cores name do not, and
-where few positions of games do, for then it would be a strange chance that all
-examples do (the "size principle": Tenenbaum, "Bayesian modeling of human concept
-learning", NIPS 1998, quoted from memory). Definitions are drawn by Gibbs
-sampling, and 64 of them are kept; the share of them that a skeleton meets is the
-chance that the author would call it one of the family.
+where few positions of games and of families that overlap do, for then it would
+be a strange chance that all examples do (the "size principle": Tenenbaum,
+"Bayesian modeling of human concept learning", NIPS 1998, quoted from memory).
+Definitions are drawn by Gibbs sampling, and 64 of them are kept; the share of
+them that a skeleton meets is the chance that the author would call it one of
+the family.
 
 A skeleton is then judged by one table look-up a trait: each entry has a bit for
 each of the 64 definitions.
@@ -50,7 +51,9 @@ must tell the new family from it."""
 _PARENT_SHARE = 0.35
 """The share of the parent's positions that a refinement may have before that counts."""
 
-_CHAINS = 4
+_CHAINS = 8
+"""Draws begin anew so often, for a chain seldom leaves the kind of definition that it found."""
+
 _WARM_UP = 12
 _HOTTEST = 3.0
 
@@ -127,6 +130,9 @@ def learn_definitions(
     pool, others, counter = (_Material(c) for c in (around.pool, around.others, around.counter))
     parents = [_Material(codes) for codes in around.parents if codes.shape[0]]
     everything = (pool, others, counter, *parents)
+    # Where no game's position is near, those of a family that overlaps are. A finer family has
+    # a cost of its own for them.
+    near = () if refines else tuple(parents)
     kept: list[list[int]] = []
     sweeps = DEFINITIONS // _CHAINS
     for chain in range(_CHAINS):
@@ -140,7 +146,10 @@ def learn_definitions(
             heat = max(1.0, _HOTTEST * (1 - sweep / _WARM_UP))
             for place in rng.permutation(len(conditions)):
                 met = as_numbers[place]
-                size = met @ (pool.numbers(place) + known[place])
+                seen = pool.numbers(place) + known[place]
+                for parent in near:
+                    seen += parent.numbers(place)
+                size = met @ seen
                 score = weight[place] - independence * count * np.log(size + 2.0)
                 score -= _OTHERS * np.log1p(met @ others.numbers(place))
                 score -= _COUNTER * (met @ counter.numbers(place))

@@ -16,8 +16,18 @@ from pawnlore.models.traits import Codes, trait_codes
 from pawnlore.structures.skeleton import Masks, mirror_batch
 from pawnlore.structures.verdict import BLACK, BOTH
 
-STANDS = 0.2
-"""The share of the definitions that must be met for the family to be named."""
+FEW_STAND = 0.1
+"""The share of the definitions that must be met for a family from few examples to be named.
+
+Few examples share by chance what does not define the family. Most definitions
+then ask for one such thing or another, each for a different one, so that only
+few of them let a true position pass."""
+
+MANY_STAND = 0.2
+"""The same for many examples, which leave less to chance."""
+
+FEW, MANY = 5, 20
+"""Numbers of examples; between them the share rises evenly."""
 
 REFINEMENT_STANDS = 0.3
 """The same where the family is a finer one of another, whose other positions are near."""
@@ -63,10 +73,19 @@ def learn_family(family: OwnFamily, reference: Reference, *, seed: int = 0) -> L
         family.name,
         family.parent,
         bool((family.holders == BOTH).all()),
-        REFINEMENT_STANDS if refines else STANDS,
+        REFINEMENT_STANDS if refines else stands_from(family.examples.shape[0]),
         int(family.examples.shape[0]),
         definitions,
     )
+
+
+def stands_from(count: int) -> float:
+    """The share of the definitions that must be met, by the number of examples.
+
+    >>> stands_from(5), round(stands_from(14), 2), stands_from(20)
+    (0.1, 0.16, 0.2)
+    """
+    return float(np.interp(count, (FEW, MANY), (FEW_STAND, MANY_STAND)))
 
 
 def example_views(masks: Masks, holders: npt.NDArray[np.int8]) -> Codes:

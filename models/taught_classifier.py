@@ -118,8 +118,9 @@ def chance_of(share: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """The chance that a family stands, from the share of its definitions that are met.
 
     A family from few examples is drawn too narrow more often than too wide, so
-    that half of the definitions means more than an even chance. The curve was
-    read off the taught families of `pawnlore.models.teaching_exam`.
+    that half of the definitions means more than an even chance. The curve says no
+    more than that: it was chosen and not fitted, so what it gives orders verdicts
+    and is no measured frequency.
 
     >>> chance_of(np.array([0.0, 0.5, 1.0])).tolist()
     [0.0, 0.75, 1.0]
