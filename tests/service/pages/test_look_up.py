@@ -165,14 +165,14 @@ def test_hostile_text_is_shown_as_text(client: FlaskClient, name: str) -> None:
         HOSTILE,
         "\x00\u202e" + HOSTILE,
         "' onmouseover='alert(1)",
-        "{{ 7*7 }}",
+        "{{ 7919*7907 }}",
         "javascript:",
     ):
         answer = client.get(f"/look-up?{name}={quote(text)}", headers=HTML)
         assert answer.status_code in (200, 404, 422)
         assert "<script>" not in answer.text and "<img" not in answer.text
         assert "\x00" not in answer.text and "\u202e" not in answer.text
-        assert "49" not in re.sub(r"<svg.*?</svg>|href=\"[^\"]*\"", "", answer.text, flags=re.S)
+        assert str(7919 * 7907) not in answer.text
         assert len(answer.data) <= MOST_BYTES
 
 

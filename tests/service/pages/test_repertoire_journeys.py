@@ -66,7 +66,9 @@ def tab_to(browser: Browser, words: str, most: int = 80) -> None:
     for _ in range(most):
         press(browser, Keys.TAB)
         focused = browser.switch_to.active_element
-        told = focused.get_attribute("aria-label") or focused.text or focused.get_attribute("id")
+        # Not what is seen of it: the link to the text is still sliding in.
+        text = " ".join((focused.get_attribute("textContent") or "").split())
+        told = focused.get_attribute("aria-label") or text or focused.get_attribute("id")
         if (told or "").startswith(words):
             drawn = browser.execute_script(
                 "const s = getComputedStyle(document.activeElement);"
