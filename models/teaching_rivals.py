@@ -34,9 +34,12 @@ _EPOCHS = 6
 Features = Callable[[Masks], npt.NDArray[np.float32]]
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=64)
 def network_without(rank: int) -> Classifier:
-    """A quickly trained classifier that has never seen a family, nor its core."""
+    """A quickly trained classifier that has never seen a family, nor its core.
+
+    Kept, for one method after another asks for that of each family.
+    """
     catalogue = shipped_matcher().catalogue
     from pawnlore.models.teaching_exam import without_family
     from pawnlore.models.teaching_reference import shipped_reference
