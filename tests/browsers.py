@@ -19,7 +19,7 @@ from urllib.parse import quote
 import pytest
 from running_services import TestService, make_service
 from selenium import webdriver
-from selenium.common.exceptions import StaleElementReferenceException, WebDriverException
+from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
@@ -280,9 +280,9 @@ def shots(browser: Browser, name: str) -> None:
 
 
 def until(browser: Browser, condition: Callable[[Browser], Found], why: str = "") -> Found:
-    """Wait for a condition and give its value; elements that went away are asked for again."""
+    """Wait for a condition and give its value; what went away meanwhile is asked for again."""
     waiting = WebDriverWait(
-        browser, SECONDS, poll_frequency=0.05, ignored_exceptions=[StaleElementReferenceException]
+        browser, SECONDS, poll_frequency=0.05, ignored_exceptions=[WebDriverException]
     )
     return waiting.until(condition, why)
 

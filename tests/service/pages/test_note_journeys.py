@@ -46,7 +46,9 @@ def demo_note(served: Served, name: str = "carlsbad-minority-attack.md") -> Stor
 
 
 def field(browser: Browser, name: str) -> WebElement:
-    return browser.find_element(By.NAME, name)
+    """The field of a name, once the page that has it is there."""
+    found = until(browser, lambda b: b.find_elements(By.NAME, name), f"there is no field {name}")
+    return found[0]
 
 
 def write(browser: Browser, name: str, text: str) -> None:
@@ -56,12 +58,17 @@ def write(browser: Browser, name: str, text: str) -> None:
 
 
 def press(browser: Browser, label: str) -> None:
-    for button in browser.find_elements(By.CSS_SELECTOR, "main button, main a"):
-        if button.text.strip() == label and button.is_displayed():
-            browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
-            button.click()
-            return
-    raise AssertionError(f"there is no button {label!r}")
+    """Press a button or follow a link, once the page that has it is there."""
+
+    def shown(driver: Browser) -> WebElement | None:
+        for button in driver.find_elements(By.CSS_SELECTOR, "main button, main a"):
+            if button.text.strip() == label and button.is_displayed():
+                return button
+        return None
+
+    button = until(browser, shown, f"there is no button {label!r}")
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
+    button.click()
 
 
 def cell(browser: Browser, square: str) -> WebElement:
@@ -316,14 +323,14 @@ def test_without_scripts_plans_are_read_and_written(browser: Browser, served: Se
     scripts(browser, on=False)
     browser.get(served.at("/notes", q="knight"))
     browser.find_element(By.CSS_SELECTOR, ".note-list h2 a").click()
-    assert browser.find_elements(By.CSS_SELECTOR, "main svg.pl-diagram")
+    see(browser, "main svg.pl-diagram")
     browser.get(served.at("/notes/new", structure="carlsbad", holder="white"))
     write(browser, "title", "Without scripts")
     write(browser, "body", "Plain *saving*.")
     write(browser, "squares", "b5")
     write(browser, "moves", "b4 b5")
     press(browser, "Preview")
-    assert browser.find_element(By.CSS_SELECTOR, "#preview em").text == "saving"
+    assert see(browser, "#preview em").text == "saving"
     assert browser.find_elements(By.CSS_SELECTOR, "#board circle")
     press(browser, "Save")
     says(browser, "Saved as revision 1")
