@@ -1,43 +1,8 @@
-// Asks how far an upload is, and opens the page anew when it has ended.
+// How far an upload is.
 
-const PAUSE = 500;
-const LONGEST_PAUSE = 8000;
-const upload = document.getElementById("upload");
-const bar = document.getElementById("upload-progress");
-const words = document.getElementById("upload-words");
-let pause = PAUSE;
+import { followJob } from "./job_progress.js";
 
-function tell(job) {
-  const percent = Math.min(99, Math.floor((100 * job.done) / Math.max(1, job.total)));
-  bar.value = percent;
-  const text =
-    job.state === "waiting"
-      ? "It waits until uploads before it are done."
-      : percent < 99
-        ? `${percent} % was read.`
-        : "All was read; its structures are being named.";
-  if (words.textContent !== text) words.textContent = text;
-}
-
-async function ask() {
-  try {
-    const answer = await fetch(`/api/jobs/${encodeURIComponent(upload.dataset.job)}`, {
-      headers: { Accept: "application/json" },
-    });
-    if (!answer.ok) throw new Error(`${answer.status}`);
-    const job = await answer.json();
-    if (job.state === "done" || job.state === "failed") {
-      location.reload();
-      return;
-    }
-    tell(job);
-    pause = PAUSE;
-  } catch {
-    // The service may be starting again; it goes on with the upload then.
-    words.textContent = "The service does not answer just now. This page goes on asking.";
-    pause = Math.min(LONGEST_PAUSE, 2 * pause);
-  }
-  setTimeout(ask, pause);
-}
-
-setTimeout(ask, PAUSE);
+followJob("upload", (job, percent) => {
+  if (job.state === "waiting") return "It waits until uploads before it are done.";
+  return percent < 99 ? `${percent} % was read.` : "All was read; its structures are being named.";
+});
