@@ -84,7 +84,7 @@ def plain_script(path: Path) -> tuple[Callable[[], int], int]:
 
     def run() -> int:
         count = 0
-        with path.open(encoding="utf-8") as stream:
+        with path.open(encoding="utf-8", errors="replace") as stream:
             for _ in range(PLAIN_GAMES):
                 game = chess.pgn.read_game(stream)
                 if game is None:
@@ -139,7 +139,7 @@ def reader_from_file(path: Path) -> Callable[[], int]:
 
     def run() -> int:
         count, rest = 0, ""
-        with path.open(encoding="utf-8") as stream:
+        with path.open(encoding="utf-8", errors="replace") as stream:
             while True:
                 text = stream.read(2 << 20)
                 # Each piece but the last is a whole game, without its first word.
