@@ -19,22 +19,24 @@ from pawnlore.structures.skeleton import Skeleton, SkeletonError, placement
 
 MOST_BYTES = 16 << 20
 MOST_LINES = 50_000
-MOST_PROBLEMS = 1_000
-"""Problems that are named one by one."""
-
 _LONGEST_LINE = 12_000
 _FEN_LENGTH = 200
 
 
 class LabelFileError(ValueError):
-    """A label file that is not taken; ``problems`` names every bad line."""
+    """A label file that is not taken; ``problems`` names every fault, a string for each line."""
 
-    def __init__(self, problems: Sequence[str], count: int | None = None) -> None:
+    def __init__(self, problems: Sequence[str]) -> None:
         self.problems = tuple(problems)
-        self.count = len(problems) if count is None else count
-        more = self.count - len(self.problems)
-        told = [*self.problems, *([f"and {more:,} more"] if more else [])]
-        super().__init__("\n".join(told))
+        super().__init__("\n".join(problems))
+
+
+class _BadLine(ValueError):
+    """A line that is no label; ``faults`` names all that is wrong with it."""
+
+    def __init__(self, faults: Sequence[str]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("; ".join(faults))
 
 
 def read_label_file(
@@ -48,82 +50,94 @@ def read_label_file(
     """
     if len(data) > MOST_BYTES:
         raise LabelFileError([f"{source}: larger than {MOST_BYTES >> 20} MiB"])
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        place = data[: error.start].count(b"\n") + 1
-        raise LabelFileError([f"{source}, line {place}: no UTF-8 text"]) from None
     ids = {*known, UNSETTLED}
     found: list[GivenLabel] = []
     said: dict[str, tuple[int, str, str]] = {}
     problems: list[str] = []
-    bad = 0
-    lines = text.split("\n")
+    lines = data.removeprefix(b"\xef\xbb\xbf").split(b"\n")
     if len(lines) > MOST_LINES:
         raise LabelFileError([f"{source}: more than {MOST_LINES:,} lines"])
-    for number, line in enumerate(lines, start=1):
-        line = line.rstrip("\r").strip(" \t")
-        if not line or line.startswith("#"):
-            continue
+    for number, given in enumerate(lines, start=1):
         try:
+            line = _text(given)
+            if not line or line.startswith("#"):
+                continue
             label = _read(line, ids)
             key, swapped = skeleton_key(label.skeleton)
             holder = SWAPPED[label.holder] if swapped else label.holder
             before = said.setdefault(key, (number, label.structure, holder))
             if before[1:] != (label.structure, holder):
-                raise ValueError(
-                    f"line {before[0]} says something else of the same pawns ({before[1]})"
-                )
+                told = f"line {before[0]} says something else of the same pawns ({before[1]})"
+                raise _BadLine([told])
             found.append(label)
-        except ValueError as error:
-            bad += 1
-            if len(problems) < MOST_PROBLEMS:
-                problems.append(f"{source}, line {number}: {error}")
+        except _BadLine as error:
+            problems.append(f"{source}, line {number}: {error}")
     if problems:
-        raise LabelFileError(problems, bad)
+        raise LabelFileError(problems)
     return found
+
+
+def _text(line: bytes) -> str:
+    try:
+        return line.decode("utf-8").rstrip("\r").strip(" \t")
+    except UnicodeDecodeError:
+        raise _BadLine(["no UTF-8 text"]) from None
 
 
 def _read(line: str, ids: set[str]) -> GivenLabel:
     if len(line) > _LONGEST_LINE:
-        raise ValueError("the line is too long")
+        raise _BadLine(["the line is too long"])
     try:
         # It also refuses pawns that cannot be, which python-chess takes.
         skeleton = skeleton_of_line(line)
     except SkeletonError as error:
-        raise ValueError(f"no position ({error})") from None
+        raise _BadLine([f"no position ({error})"]) from None
     board = chess.Board(None)
     try:
         operations = board.set_epd(line)
     except (ValueError, IndexError) as error:
-        raise ValueError(f"no EPD ({_plain(str(error))})") from None
+        raise _BadLine([f"no EPD ({_plain(str(error))})"]) from None
     structure, holder = operations.get("c0"), operations.get("c1")
-    if not isinstance(structure, str) or not structure:
-        raise ValueError("there is no structure (c0)")
-    if structure not in ids:
-        try:
-            if not structure.startswith(PREFIX):
-                raise FamilyError("no family has this id")
-            check_id(structure)
-        except FamilyError:
-            raise ValueError(f"{_plain(structure)!r} is no family (c0)") from None
-    if holder not in SWAPPED:
-        raise ValueError(f"{_plain(str(holder))!r} is no holder (c1): white, black or both")
-    if structure == UNSETTLED and holder != "both":
-        raise ValueError(f"'unsettled' goes with 'both', not {holder} (c1)")
     reason, author = str(operations.get("c2") or ""), str(operations.get("c5") or "")
+    faults = [
+        *_structure_faults(structure, ids),
+        *_holder_faults(structure, holder),
+    ]
     if len(reason) > REASON_LENGTH or "\0" in reason:
-        raise ValueError(f"the reason (c2) has more than {REASON_LENGTH:,} characters or a null")
+        faults.append(f"the reason (c2) has more than {REASON_LENGTH:,} characters or a null")
     if len(author) > 200 or not author.isprintable():
-        raise ValueError("the author (c5) is no name of one line")
+        faults.append("the author (c5) is no name of one line")
+    if faults:
+        raise _BadLine(faults)
     return GivenLabel(
         (skeleton.white, skeleton.black),
-        structure,
+        str(structure),
         str(holder),
         f"{placement(skeleton)} w - - 0 1" if len(board.fen()) > _FEN_LENGTH else board.fen(),
         reason,
         author.strip(),
     )
+
+
+def _structure_faults(structure: object, ids: set[str]) -> Iterator[str]:
+    if not isinstance(structure, str) or not structure:
+        yield "there is no structure (c0)"
+    elif structure not in ids:
+        try:
+            if not structure.startswith(PREFIX):
+                raise FamilyError("no family has this id")
+            check_id(structure)
+        except FamilyError:
+            yield f"{_plain(structure)!r} is no family (c0)"
+
+
+def _holder_faults(structure: object, holder: object) -> Iterator[str]:
+    if holder is None:
+        yield "there is no holder (c1): white, black or both"
+    elif holder not in SWAPPED:
+        yield f"{_plain(str(holder))!r} is no holder (c1): white, black or both"
+    elif structure == UNSETTLED and holder != "both":
+        yield f"'unsettled' goes with 'both', not {holder} (c1)"
 
 
 def _plain(text: str) -> str:

@@ -206,7 +206,7 @@ def take_in() -> AnyResponse:
         new, changed = LabelShelf(running().store).put_all(given, author=caller().name)
     except LabelFileError as error:
         told = tuple(problem[:_FAULT_LENGTH] for problem in error.problems[:MOST_FAULTS])
-        return _list(faults=told, count=error.count)
+        return _list(faults=told, count=len(error.problems))
     except Refused as error:
         return _list(faults=(_sentence(str(error)),), count=1)
     same = len(given) - new - changed

@@ -111,8 +111,18 @@ def test_a_label_file_with_errors_is_refused_whole_and_every_error_named(
     assert "line 1:" not in told and "line 9:" not in told
     assert teach("labels") == 0
     assert capsys.readouterr().out == ""
-    (home / "latin.epd").write_bytes(b"# caf\xe9\n")
+    # What is no UTF-8 text is named like any other fault, and hides none behind it.
+    mixed = b'8/8/4p3/3p4/3P4/8/8/8 w - - c0 "nope"; c1 "green"; c5 "\x7f";\n'
+    (home / "latin.epd").write_bytes(b"# caf\xe9\n" + mixed + b"caf\xe9\n")
     assert teach("import", str(home / "latin.epd")) == 2
+    told = capsys.readouterr().err
+    assert "line 1: no UTF-8 text" in told and "line 3: no UTF-8 text" in told
+    (second,) = (line for line in told.splitlines() if "line 2:" in line)
+    for fault in ("'nope' is no family", "'green' is no holder", "the author"):
+        assert fault in second
+    (home / "long.epd").write_text("nonsense\n" * 3_000)
+    assert teach("import", str(home / "long.epd")) == 2
+    assert capsys.readouterr().err.count("no position") == 3_000
     assert teach("import", str(home / "missing.epd")) == 2
 
 
