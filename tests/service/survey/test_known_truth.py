@@ -3,8 +3,7 @@
 The generated games of the benchmarks are drawn with probability 0.3 and
 otherwise won by ratings alone, whatever the structure, and both players'
 ratings come from one distribution: every structure scores 50 per cent and
-draws 30. No licence lets this project ship real games, so published scores of
-structures are not compared here.
+draws 30. Real games, against printed figures, are in `test_published_figures`.
 """
 
 from __future__ import annotations
