@@ -12,6 +12,8 @@ import zlib
 from collections.abc import Callable, Iterator
 from typing import IO, Any
 
+import numpy as np
+
 GZIP, BZIP2, ZSTANDARD = b"\x1f\x8b", b"BZh", b"\x28\xb5\x2f\xfd"
 _OTHER = {b"PK\x03\x04": "zip", b"\xfd7zXZ": "xz", b"7z\xbc\xaf": "7-Zip"}
 WIDE = (b"\xff\xfe", b"\xfe\xff")
@@ -118,8 +120,15 @@ def as_utf8(block: bytes) -> bytes:
         return block
     except UnicodeDecodeError:
         pass
-    lines = block.split(b"\n")
-    for index, line in enumerate(lines):
+    # Only lines with other letters are looked at: there are few in a large text.
+    letters = np.flatnonzero(np.frombuffer(block, dtype=np.uint8) >= 0x80)
+    pieces, done = [], 0
+    at = 0
+    while at < letters.shape[0]:
+        begin = block.rfind(b"\n", 0, letters[at]) + 1
+        end = block.find(b"\n", letters[at])
+        end = len(block) if end < 0 else end
+        line = block[begin:end]
         try:
             line.decode("utf-8")
         except UnicodeDecodeError:
@@ -127,5 +136,8 @@ def as_utf8(block: bytes) -> bytes:
                 text = line.decode("cp1252")
             except UnicodeDecodeError:
                 text = line.decode("latin-1")
-            lines[index] = text.encode("utf-8")
-    return b"\n".join(lines)
+            pieces += [block[done:begin], text.encode("utf-8")]
+            done = end
+        at = int(np.searchsorted(letters, end))
+    pieces.append(block[done:])
+    return b"".join(pieces)
