@@ -168,7 +168,7 @@ def _fill(store: Store, archive: zipfile.ZipFile, version: str) -> BackupFacts:
                     connection.execute(table.insert(), batch)
                     done[table.name] += len(batch)
             _go_on_counting(connection, table)
-        for name in ("notes", "labels", "repertoires"):
+        for name in ("notes", "labels", "repertoires", "families", "models", "surveys"):
             count_up(connection, name)
     return BackupFacts(version, done)
 

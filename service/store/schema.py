@@ -10,9 +10,11 @@ from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import (
+    BigInteger,
     Boolean,
     Dialect,
     ForeignKey,
+    ForeignKeyConstraint,
     Index,
     Integer,
     LargeBinary,
@@ -288,6 +290,83 @@ class AskedRow(Base):
     skeleton: Mapped[str] = mapped_column(String(32), primary_key=True)
     author: Mapped[str] = mapped_column(String(200))
     made: Mapped[datetime] = mapped_column(Moment)
+
+
+class SurveyRow(Base):
+    """The answers of a survey of games, kept under a name.
+
+    ``described`` is JSON: what was surveyed, with which model, what was skipped.
+    """
+
+    __tablename__ = "surveys"
+
+    number: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=True)
+    id: Mapped[str] = mapped_column(String(40), unique=True)
+    name: Mapped[str] = mapped_column(String(200), unique=True)
+    games: Mapped[int] = mapped_column(BigInteger)
+    described: Mapped[str] = mapped_column(Text)
+    revision: Mapped[int] = mapped_column(Integer)
+    made: Mapped[datetime] = mapped_column(Moment)
+
+
+class SurveyTableRow(Base):
+    """A table of a survey, or the part of it that tells of one structure.
+
+    ``structure`` is empty for a table as a whole, and ``place`` orders the
+    parts. ``content`` is JSON: the columns' names, and the rows as lists.
+    """
+
+    __tablename__ = "survey_tables"
+
+    survey: Mapped[str] = mapped_column(
+        ForeignKey("surveys.id", ondelete="CASCADE"), primary_key=True
+    )
+    name: Mapped[str] = mapped_column(String(40), primary_key=True)
+    structure: Mapped[str] = mapped_column(String(200), primary_key=True)
+    place: Mapped[int] = mapped_column(Integer)
+    rows: Mapped[int] = mapped_column(Integer)
+    left_out: Mapped[int] = mapped_column(Integer)
+    content: Mapped[str] = mapped_column(Text)
+
+
+class SurveyBesideRow(Base):
+    """A survey beside one content of a repertoire: ``upload`` and ``version`` say which."""
+
+    __tablename__ = "survey_besides"
+
+    survey: Mapped[str] = mapped_column(
+        ForeignKey("surveys.id", ondelete="CASCADE"), primary_key=True
+    )
+    repertoire: Mapped[str] = mapped_column(
+        ForeignKey("repertoires.id", ondelete="CASCADE"), primary_key=True, index=True
+    )
+    place: Mapped[int] = mapped_column(Integer)
+    upload: Mapped[str] = mapped_column(String(40))
+    version: Mapped[int] = mapped_column(Integer)
+    side: Mapped[str] = mapped_column(String(10))
+    games: Mapped[int] = mapped_column(BigInteger)
+    followed: Mapped[int] = mapped_column(BigInteger)
+
+
+class SurveyBesideTableRow(Base):
+    """A table of a survey beside a repertoire; ``content`` as in `SurveyTableRow`."""
+
+    __tablename__ = "survey_beside_tables"
+
+    survey: Mapped[str] = mapped_column(String(40), primary_key=True)
+    repertoire: Mapped[str] = mapped_column(String(40), primary_key=True)
+    name: Mapped[str] = mapped_column(String(40), primary_key=True)
+    rows: Mapped[int] = mapped_column(Integer)
+    left_out: Mapped[int] = mapped_column(Integer)
+    content: Mapped[str] = mapped_column(Text)
+
+    __table_args__ = (
+        ForeignKeyConstraint(
+            ["survey", "repertoire"],
+            ["survey_besides.survey", "survey_besides.repertoire"],
+            ondelete="CASCADE",
+        ),
+    )
 
 
 class TokenRow(Base):

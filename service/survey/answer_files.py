@@ -29,7 +29,7 @@ def write_rows(rows: Sequence[dict[str, Any]], path: Path, format: str) -> None:
             part.unlink(missing_ok=True)
             raise
         return
-    write_output(_csv(rows) if format == "csv" else _json(rows), path)
+    write_output(csv_lines(rows) if format == "csv" else json_lines(rows), path)
 
 
 def _clean(row: dict[str, Any]) -> dict[str, Any]:
@@ -39,7 +39,8 @@ def _clean(row: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _csv(rows: Sequence[dict[str, Any]]) -> Iterator[str]:
+def csv_lines(rows: Sequence[dict[str, Any]]) -> Iterator[str]:
+    """Rows as CSV, with the names of the first one's columns."""
     text = io.StringIO()
     names = list(rows[0]) if rows else []
     writer = csv.DictWriter(text, names, lineterminator="\n")
@@ -54,7 +55,8 @@ def _csv(rows: Sequence[dict[str, Any]]) -> Iterator[str]:
     yield text.getvalue()
 
 
-def _json(rows: Sequence[dict[str, Any]]) -> Iterator[str]:
+def json_lines(rows: Sequence[dict[str, Any]]) -> Iterator[str]:
+    """Rows as JSON, one a line."""
     for row in rows:
         told = {k: round(v, 6) if isinstance(v, float) else v for k, v in _clean(row).items()}
         yield json.dumps(told, ensure_ascii=False) + "\n"

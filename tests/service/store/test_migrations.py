@@ -14,6 +14,7 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from kept_surveys import beside, keep_survey
 from repertoires import by_cores, read
 from sqlalchemy import MetaData, inspect
 
@@ -30,6 +31,7 @@ from pawnlore.service.store.repertoire_columns import packed
 from pawnlore.service.store.repertoire_shelf import Changes, RepertoireShelf
 from pawnlore.service.store.schema import Base
 from pawnlore.service.store.store import Store, open_store
+from pawnlore.service.store.survey_shelf import SurveyShelf
 from pawnlore.service.store.upgrade import NEWEST, VERSIONS, migration_settings, version_of
 from pawnlore.structures.distinct_verdicts import distinct_verdicts
 from pawnlore.structures.skeleton import Masks
@@ -185,6 +187,7 @@ def check_first(store: Store) -> None:
     check_second(store)
     check_third(store)
     check_fourth(store)
+    check_fifth(store)
 
 
 def check_second(store: Store) -> None:
@@ -224,13 +227,25 @@ def check_third(store: Store) -> None:
 
 def check_fourth(store: Store) -> None:
     """What came with the fourth version works on what was there before."""
-    families, models = FamilyShelf(store), ModelShelf(store)
+    families, models, before = FamilyShelf(store), ModelShelf(store), store.counters()
     assert families.list() == [] and models.list() == [] and AskedShelf(store).skeletons() == []
     assert models.in_use().version == SHIPPED
     families.add("own/x", "X")
     found = families.put_examples("own/x", [GivenExample((1 << 27, 0), "white")])
     assert [example.holder for example in found.examples] == ["black"]
-    assert store.counters()["families"] == 2 and store.counters()["models"] == 0
+    now = store.counters()
+    assert (now["families"], now["models"]) == (before["families"] + 2, before["models"])
+
+
+def check_fifth(store: Store) -> None:
+    """What came with the fifth version works on what was there before."""
+    surveys, before = SurveyShelf(store), store.counter("surveys")
+    assert surveys.list() == []
+    repertoire = RepertoireShelf(store).get("r1")
+    kept = keep_survey(surveys, "Games", beside("r1", repertoire.upload))
+    assert surveys.table(kept.id, "by_year", "carlsbad").rows
+    assert [found.current for found in surveys.besides(repertoire="r1")] == [True]
+    assert store.counter("surveys") == before + 1
 
 
 def everywhere(masks: Masks) -> Verdicts:
@@ -281,6 +296,7 @@ def test_a_store_of_the_second_version_keeps_what_it_added(url: str) -> None:
     assert [note.id for note in NoteShelf(now).list(search="ärger")] == ["n1"]
     check_third(now)
     check_fourth(now)
+    check_fifth(now)
     now.close()
 
 
