@@ -39,6 +39,7 @@ COMMANDS = (
     "restore",
     "survey",
     "answers",
+    "surveys",
 )
 """Every command, in the order in which ``--help`` lists them."""
 

@@ -15,6 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's options."""
     from pawnlore.service.models_at_hand import add_model_option
     from pawnlore.service.repertoire_input import add_side_option
+    from pawnlore.service.store_input import add_database_option
 
     parser.add_argument("survey", metavar="SURVEY", help="the folder of a finished survey")
     parser.add_argument(
@@ -34,6 +35,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="csv",
         help="how to write the tables; csv is the default",
     )
+    parser.add_argument(
+        "--keep",
+        default="",
+        metavar="NAME",
+        help="keep the answers in the store under this name, for the pages and the API; what was "
+        "there under it is replaced",
+    )
+    parser.add_argument(
+        "--beside",
+        nargs="+",
+        default=[],
+        metavar="REPERTOIRE",
+        help="with --keep: set the survey beside these repertoires of the store too, named by id "
+        "or name",
+    )
+    add_database_option(parser)
     add_side_option(parser)
     add_model_option(parser)
 
@@ -48,6 +65,8 @@ def run(args: argparse.Namespace) -> int:
     from pawnlore.service.survey.place import Place
     from pawnlore.service.survey.survey_parts import NoSurvey, description
 
+    if args.beside and not args.keep:
+        raise CannotStart("--beside sets a survey that is kept beside repertoires: name it: --keep")
     place = Place(args.survey)
     status = 0
     try:
@@ -67,7 +86,70 @@ def run(args: argparse.Namespace) -> int:
         _print_beside(beside)
     if args.output is not None:
         _write(tables, args.output, args.format)
+    if args.keep:
+        _keep(args, place, told, found)
     return status
+
+
+def _keep(args: argparse.Namespace, place: Any, told: dict[str, Any], found: Any) -> None:
+    """Keep the answers in the store."""
+    from pawnlore.service.store_input import store_from_args
+
+    with store_from_args(args) as store:
+        from pawnlore.service.store.survey_shelf import SurveyShelf
+        from pawnlore.service.survey.kept_answers import description_to_keep, set_beside
+
+        besides = []
+        if args.beside:
+            desk = _desk(args, store)
+            ids = [_repertoire(desk.shelf, word, told) for word in args.beside]
+            besides = set_beside(place, desk, ids)
+        shelf = SurveyShelf(store)
+        gone = {one.repertoire for one in shelf.besides() if one.survey_name == args.keep.strip()}
+        kept = shelf.keep(args.keep, found.games, description_to_keep(told), found.tables, besides)
+    print(f"kept as {kept.name!r}, {kept.id}", file=sys.stderr)
+    for one in besides:
+        print(
+            f"beside {one.repertoire}: {one.followed:,} of {one.games:,} games go with it",
+            file=sys.stderr,
+        )
+    if left := len(gone - {one.repertoire for one in besides}):
+        print(
+            f"pawnlore answers: the survey that was kept under this name stood beside {left:,} "
+            "other repertoires; name them after --beside to set this one beside them too",
+            file=sys.stderr,
+        )
+
+
+def _desk(args: argparse.Namespace, store: Any) -> Any:
+    from pawnlore.service.classifier_from_store import classifier_in_use
+    from pawnlore.service.lookups_at_hand import Lookups
+    from pawnlore.service.repertoire_desk import RepertoireDesk
+    from pawnlore.service.store.repertoire_shelf import RepertoireShelf
+
+    classifier = classifier_in_use(args, store)
+    labels = Lookups(store, classifier).labels
+    return RepertoireDesk(RepertoireShelf(store), classifier.classify, labels)
+
+
+def _repertoire(shelf: Any, word: str, told: dict[str, Any]) -> str:
+    """The id of the repertoire that a word names."""
+    from pawnlore.service.cli import CannotStart
+
+    known = shelf.list()
+    named = [one for one in known if one.id == word] or [one for one in known if one.name == word]
+    if len(named) != 1:
+        many = f"{len(named)} repertoires have the name" if named else "no repertoire has the name"
+        raise CannotStart(
+            f"--beside: {many} or id {word[:80]!r}; 'pawnlore repertoires list' tells their ids"
+        )
+    if named[0].model != told.get("model"):
+        print(
+            f"pawnlore answers: the survey was made with another model than {named[0].name!r} was "
+            "judged with; their structures may not fit together",
+            file=sys.stderr,
+        )
+    return str(named[0].id)
 
 
 def _beside(args: argparse.Namespace, place: Any, told: dict[str, Any]) -> tuple[Any, int]:
@@ -88,15 +170,10 @@ def _beside(args: argparse.Namespace, place: Any, told: dict[str, Any]) -> tuple
     return against(place, work), status
 
 
-def _name(structure: str) -> str:
-    from pawnlore.structures.line_text import family_name
-
-    return family_name(structure)
-
-
 def _label(row: dict[str, Any]) -> str:
-    holder = "" if row["holder"] == "both" else f" ({row['holder']})"
-    return _name(row["structure"]) + holder
+    from pawnlore.service.survey.answer_figures import row_label
+
+    return row_label(row)
 
 
 def _print_structures(rows: list[dict[str, Any]], most: int = 15) -> None:
@@ -148,49 +225,18 @@ def _write(tables: dict[str, list[dict[str, Any]]], folder: Path, format: str) -
         raise CannotStart(f"{folder} cannot be written: {error.strerror}") from None
 
 
-def _plots(tables: dict[str, list[dict[str, Any]]], most: int = 20) -> dict[str, str]:
-    from pawnlore.service.survey.answer_plots import Bar, bar_plot
+def _plots(tables: dict[str, list[dict[str, Any]]]) -> dict[str, str]:
+    from pawnlore.service.survey.answer_figures import (
+        frequency_figure,
+        group_figure,
+        score_figure,
+    )
 
-    top = tables["structures"][:most]
     plots = {
-        "frequencies": bar_plot(
-            "How often games hold a structure",
-            [
-                Bar(_label(r), r["share"], r["share_low"], r["share_high"], f"{r['games']:,} games")
-                for r in top
-            ],
-            axis="share of all games",
-        ),
-        "scores": bar_plot(
-            "White's score",
-            [
-                Bar(
-                    _label(r),
-                    r["score"],
-                    r["score_low"],
-                    r["score_high"],
-                    f"{r['decided']:,} games",
-                )
-                for r in top
-            ],
-            axis="score",
-            middle=0.5,
-        ),
+        "frequencies": frequency_figure(tables["structures"]),
+        "scores": score_figure(tables["structures"]),
     }
     groups = tables.get("repertoire_groups")
     if groups:
-        plots["repertoire_groups"] = bar_plot(
-            "What students will meet",
-            [
-                Bar(
-                    _label(r),
-                    r["in_a_hundred"] / 100,
-                    r["in_a_hundred_low"] / 100,
-                    r["in_a_hundred_high"] / 100,
-                    f"{r['games']:,} games",
-                )
-                for r in groups[:most]
-            ],
-            axis="share of the games that go with the repertoire",
-        )
+        plots["repertoire_groups"] = group_figure(groups)
     return plots
