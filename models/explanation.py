@@ -10,7 +10,8 @@ import numpy.typing as npt
 
 from pawnlore.models.classifier import Classifier
 from pawnlore.models.labels import Labels
-from pawnlore.models.taught_classifier import TaughtClassifier, chance_of
+from pawnlore.models.own_chance import chance_of
+from pawnlore.models.taught_classifier import TaughtClassifier
 from pawnlore.models.traits import trait_codes
 from pawnlore.structures.catalogue import UNSETTLED
 from pawnlore.structures.core_gap import CoreGaps, Gap, core_gaps

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pawnlore.models.own_chance import chance_of
 from pawnlore.models.split import skeleton_keys
-from pawnlore.models.taught_classifier import TaughtClassifier, chance_of
+from pawnlore.models.taught_classifier import TaughtClassifier
 from pawnlore.models.traits import trait_codes
 from pawnlore.structures.skeleton import Masks, mirror_batch
 from pawnlore.structures.verdict import NONE, Verdict

@@ -27,6 +27,7 @@ from pawnlore.models.classifier import (
     read_classifier,
 )
 from pawnlore.models.definitions import Definitions
+from pawnlore.models.own_chance import chance_of
 from pawnlore.models.own_family import FamilyError, LearntFamily, check_id
 from pawnlore.models.traits import CODES, trait_codes, traits
 from pawnlore.structures.catalogue import Catalogue, shipped_catalogue
@@ -112,20 +113,6 @@ class TaughtClassifier(Classifier):
 
 def _after(column: str) -> str:
     return "" if column == "family" else f"_{column}"
-
-
-def chance_of(share: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """The chance that a family stands, from the share of its definitions that are met.
-
-    A family from few examples is drawn too narrow more often than too wide, so
-    that half of the definitions means more than an even chance. The curve says no
-    more than that: it was chosen and not fitted, so what it gives orders verdicts
-    and is no measured frequency.
-
-    >>> chance_of(np.array([0.0, 0.5, 1.0])).tolist()
-    [0.0, 0.75, 1.0]
-    """
-    return np.asarray(np.round(1 - (1 - share) ** 2, _DECIMALS), dtype=np.float64)
 
 
 def with_families(base: Classifier, own: tuple[LearntFamily, ...]) -> TaughtClassifier:

@@ -18,9 +18,10 @@ import numpy.typing as npt
 from pawnlore.models.classifier import Classifier
 from pawnlore.models.family_teaching import learn_families
 from pawnlore.models.label_adjustment import adjusted
+from pawnlore.models.own_chance import chance_of
 from pawnlore.models.own_family import PREFIX, LearntFamily, OwnFamily
 from pawnlore.models.split import skeleton_keys
-from pawnlore.models.taught_classifier import TaughtClassifier, chance_of, with_families
+from pawnlore.models.taught_classifier import TaughtClassifier, with_families
 from pawnlore.models.teaching_reference import Reference, shipped_reference
 from pawnlore.models.traits import trait_codes
 from pawnlore.structures.catalogue import UNSETTLED
