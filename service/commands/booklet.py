@@ -25,6 +25,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_false",
         help="leave out what the author still owes, for a booklet that students get",
     )
+    parser.add_argument(
+        "--survey",
+        metavar="FOLDER",
+        default="",
+        help="add what a finished survey of games says of each type: how often, score, breaks",
+    )
     add_side_option(parser)
     add_model_option(parser)
 
@@ -37,15 +43,26 @@ def run(args: argparse.Namespace) -> int:
     from pawnlore.service.models_at_hand import chosen_classifier
     from pawnlore.service.notes_input import notes_from_args
     from pawnlore.service.repertoire_input import check_input
+    from pawnlore.service.survey_input import survey_to_set_beside
     from pawnlore.service.workbook import workbook_from_args
     from pawnlore.structures.debt import counted
 
     check_input(args)
+    # A survey that cannot be used is found out before the long work.
+    survey = survey_to_set_beside(args.survey, "booklet") if args.survey else None
     notes, notes_status = notes_from_args(args)
     work = workbook_from_args(args, with_fen=True)
-    classify = chosen_classifier(args).classify
+    classifier = chosen_classifier(args)
+    surveyed = None if survey is None else survey.types(work, classifier.digest)
     try:
-        pages = booklet(work, classify, notes, title=args.title, with_owed=args.with_owed)
+        pages = booklet(
+            work,
+            classifier.classify,
+            notes,
+            title=args.title,
+            with_owed=args.with_owed,
+            surveyed=surveyed,
+        )
         write_output(pages, args.output)
     except OSError as error:
         reason = error.strerror or str(error)

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from importlib.resources import files
 
 from pawnlore.service.diagram import diagram_parts
+from pawnlore.service.exports.booklet_games import games_in_contents, games_key
 from pawnlore.service.exports.booklet_lines import SETTLES, LineLabels, main_end
 from pawnlore.service.exports.booklet_type import (
     Remarks,
@@ -20,6 +21,7 @@ from pawnlore.service.exports.booklet_type import (
     type_html,
 )
 from pawnlore.service.html_text import html_text
+from pawnlore.service.survey.type_games import SurveyedTypes
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.debt import Debt
 from pawnlore.structures.groups import Group
@@ -46,6 +48,7 @@ def booklet(
     *,
     title: str = "Study booklet",
     with_owed: bool = True,
+    surveyed: SurveyedTypes | None = None,
 ) -> Iterator[str]:
     """The booklet, piece by piece.
 
@@ -53,6 +56,7 @@ def booklet(
     plan notes; where there is none on a plan, the catalogue's text stands, marked
     as not the author's. Without ``notes`` (none, not an empty list) no note is
     said to be owed. What is owed can be left out, for a booklet that students get.
+    ``surveyed`` adds what a survey of games says of each type.
     """
     found = work.groups.groups
     steps = {step.group: step for step in teaching_order(work.paths, work.groups)}
@@ -68,8 +72,8 @@ def booklet(
     }
 
     yield from _head(title)
-    yield from _title_page(work, title, order)
-    yield from _contents(order, [because[place] for place in places])
+    yield from _title_page(work, title, order, surveyed)
+    yield from _contents(order, [because[place] for place in places], surveyed)
     for place in places:
         yield from type_html(
             work,
@@ -81,6 +85,7 @@ def booklet(
             labels,
             onward,
             remarks[place],
+            surveyed,
         )
     if rest:
         yield '<section aria-labelledby="rest"><h2 id="rest">Still owed, of no one type</h2>\n'
@@ -102,7 +107,9 @@ def _head(title: str) -> Iterator[str]:
     yield f"</style>\n</head>\n<body>\n{diagram_parts()}\n<main>\n"
 
 
-def _title_page(work: Workbook, title: str, order: Sequence[Group]) -> Iterator[str]:
+def _title_page(
+    work: Workbook, title: str, order: Sequence[Group], surveyed: SurveyedTypes | None
+) -> Iterator[str]:
     book = work.book
     settled = sum(group.settled for group in order)
     authors = dict.fromkeys(
@@ -122,19 +129,27 @@ def _title_page(work: Workbook, title: str, order: Sequence[Group]) -> Iterator[
         f"<b>{SETTLES}</b> stands before the move after which the structure is there. A line that "
         "begins with … leaves the line above it at its first move; → leads to a line that goes "
         "on from the same position. Text in a box with a dotted edge is from the catalogue, not "
-        "the author’s.</p></section>\n"
+        "the author’s.</p>\n"
     )
+    if surveyed is not None:
+        yield games_key(surveyed)
+    yield "</section>\n"
 
 
-def _contents(order: Sequence[Group], because: Sequence[str]) -> Iterator[str]:
+def _contents(
+    order: Sequence[Group], because: Sequence[str], surveyed: SurveyedTypes | None
+) -> Iterator[str]:
     yield '<nav aria-labelledby="contents"><h2 id="contents">Contents</h2>\n<ol class="contents">\n'
     for number, (group, why) in enumerate(zip(order, because, strict=True), 1):
         name = family_name(group.structure)
         stance = stance_in_words(group)
         told = f' <span class="stance {group.stance}">{html_text(stance)}</span>' if stance else ""
+        games = ""
+        if surveyed is not None:
+            games = games_in_contents(surveyed.types.get((group.structure, group.holder)))
         yield (
             f'<li><a href="#type-{number}">{html_text(as_heading(name))}</a>{told} '
-            f'<span class="count">{_count(len(group.lines), "line")}</span>'
+            f'<span class="count">{_count(len(group.lines), "line")}{games}</span>'
             f'<span class="why">{why}</span></li>\n'
         )
     yield "</ol></nav>\n"

@@ -11,10 +11,12 @@ import chess
 
 from pawnlore.service.diagram import board_svg, skeleton_svg
 from pawnlore.service.diagram_marks import Mark
+from pawnlore.service.exports.booklet_games import games_html
 from pawnlore.service.exports.booklet_lines import LineLabels, lines_html
 from pawnlore.service.exports.split import author_of, whose_plan
 from pawnlore.service.html_text import html_text
 from pawnlore.service.note_text import note_html
+from pawnlore.service.survey.type_games import SurveyedTypes
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.breaks import BreakTree, Prospect, break_tree
 from pawnlore.structures.catalogue import Family, shipped_catalogue
@@ -85,8 +87,12 @@ def type_html(
     labels: LineLabels,
     onward: dict[int, int],
     remarks: Remarks,
+    surveyed: SurveyedTypes | None = None,
 ) -> Iterator[str]:
-    """The section of one type; ``because`` says why it comes at this place."""
+    """The section of one type; ``because`` says why it comes at this place.
+
+    Of a type that no game of the survey holds, nothing is said of games.
+    """
     own = notes_of_group(notes, group)
     yield f'<section class="type" id="type-{number}" aria-labelledby="head-{number}">\n'
     yield '<div class="keep">\n'
@@ -108,6 +114,9 @@ def type_html(
         yield from _plans(work, group, family, own)
     if skeleton is not None:
         yield from _breaks(work, group, skeleton, classify)
+    games = surveyed and surveyed.types.get((group.structure, group.holder))
+    if surveyed and games:
+        yield from games_html(group, games, work.side.side, followed=surveyed.followed)
     yield '<h3>Lines</h3>\n<div class="lines">\n'
     yield from lines_html(work, group, labels, onward)
     yield "</div>\n"

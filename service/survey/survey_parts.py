@@ -64,7 +64,7 @@ def description(place: Place) -> dict[str, Any]:
     """What the survey says of itself; raises `NoSurvey` where there is no finished one."""
     try:
         told = json.loads(place.read("survey.json"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, ImportError):
         raise NoSurvey(f"{place.address} holds no survey") from None
     if not isinstance(told, dict) or not told.get("finished"):
         raise NoSurvey(
@@ -75,22 +75,33 @@ def description(place: Place) -> dict[str, Any]:
 
 def survey_parts(place: Place) -> Iterator[SurveyPart]:
     """The parts of a finished survey; raises `NoSurvey`."""
-    import pyarrow.parquet as pq
-
     description(place)
     empty: dict[str, Any] = {}
     for name in place.names("games", ".parquet"):
         tables = {}
         for table in ("games", "structures", "breaks"):
             if place.exists(f"{table}/{name}"):
-                with place.open(f"{table}/{name}") as stream:
-                    tables[table] = pq.read_table(stream)
+                tables[table] = _read(place, f"{table}/{name}")
                 empty.setdefault(table, tables[table].slice(0, 0))
             elif table in empty:
                 tables[table] = empty[table]
             else:
                 tables[table] = _nothing(table)
         yield SurveyPart(tables["games"], tables["structures"], tables["breaks"])
+
+
+def _read(place: Place, name: str) -> Any:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        with place.open(name) as stream:
+            return pq.read_table(stream)
+    except (OSError, pa.ArrowException):
+        raise NoSurvey(
+            f"{name} of the survey in {place.address} is damaged or cannot be read; "
+            "make the survey again"
+        ) from None
 
 
 def _nothing(table: str) -> Any:
