@@ -5,6 +5,9 @@ from __future__ import annotations
 import random
 
 import chess
+import numpy as np
+
+from pawnlore.structures.skeleton import Masks
 
 STARTS = (
     "",
@@ -104,3 +107,17 @@ def collection(seed: int, count: int) -> str:
         result = dice.choice(("1-0", "0-1", "1/2-1/2"))
         texts.append(pgn(board, dice=dice, headers=headers, result=result))
     return "".join(texts)
+
+
+def random_skeletons(count: int, seed: int) -> Masks:
+    """Skeletons with up to eight pawns a side, most of them such as no game has."""
+    dice = np.random.default_rng(seed)
+    masks = np.zeros((count, 2), dtype=np.uint64)
+    for row in range(count):
+        squares = dice.permutation(np.arange(8, 56))
+        white, black = dice.integers(0, 9, 2)
+        for square in squares[:white].tolist():
+            masks[row, 0] |= np.uint64(1 << square)
+        for square in squares[white : white + black].tolist():
+            masks[row, 1] |= np.uint64(1 << square)
+    return masks

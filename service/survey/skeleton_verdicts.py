@@ -12,17 +12,19 @@ import numpy.typing as npt
 
 from pawnlore.models.classifier import Classifier
 from pawnlore.service.survey.compiled import Array, compiled
+from pawnlore.service.survey.quick_model import QuickModel, quick_model
 from pawnlore.service.survey.quick_verdict import (
     CORE,
     DOUBT,
-    quick_model,
-    quick_probability,
-    quick_verdict,
+    EMPTY,
+    STEPS,
+    fill_chances,
+    judge,
 )
 from pawnlore.structures.skeleton import Masks
 from pawnlore.structures.structure_paths import structure_codes
 
-_EMPTY = 0
+_AHEAD, _TOGETHER = 64, 4096
 
 
 class SkeletonVerdicts:
@@ -34,16 +36,15 @@ class SkeletonVerdicts:
     """
 
     def __init__(self, classifier: Classifier, *, slots: int = 1 << 21) -> None:
-        """``slots`` is a power of two; the table takes 29 bytes for each."""
+        """``slots`` is a power of two; the table takes 24 bytes for each."""
         if slots & (slots - 1) or slots < 16:
             raise ValueError("the number of slots is a power of two, 16 at least")
         self.classifier = classifier
         self.judged = self.in_doubt = self.emptied = 0
         self._model = quick_model(classifier)
         self._keys = np.zeros((slots, 2), dtype=np.uint64)
-        self._state = np.zeros(slots, dtype=np.uint8)
-        self._told = np.zeros(slots, dtype=np.int32)
-        self._probability = np.zeros(slots, dtype=np.float64)
+        # Structure code, or EMPTY, and probability of each.
+        self._verdicts = np.full((slots, 2), EMPTY, dtype=np.int32)
         self._used = 0
 
     def codes(
@@ -53,12 +54,10 @@ class SkeletonVerdicts:
         count = white.shape[0]
         codes = np.empty(count, dtype=np.int32)
         # So few at a time that all of them would find room.
-        most = self._state.shape[0] // 4
+        most = self._verdicts.shape[0] // 4
         for start in range(0, count, most):
             part = slice(start, start + most)
-            slots = self._slots(white[part], black[part])
-            told = self._told[slots]
-            codes[part] = np.where(told < 0, told, told & (CORE - 1))
+            _take_codes(self._slots(white[part], black[part]), self._verdicts, codes[part])
         return codes
 
     def in_full(
@@ -72,140 +71,118 @@ class SkeletonVerdicts:
         count = white.shape[0]
         probability = np.empty(count)
         core = np.empty(count, dtype=np.bool_)
-        most = self._state.shape[0] // 4
+        most = self._verdicts.shape[0] // 4
         for start in range(0, count, most):
             part = slice(start, start + most)
             slots = self._slots(white[part], black[part])
             room = np.empty(slots.shape[0], dtype=np.int64)
-            doubtful = _fill(slots, self._keys, self._told, self._probability, room, *self._model)
+            doubtful = fill_chances(slots, self._keys, self._verdicts, room, self._model)
             if doubtful:
                 self._classify(np.unique(room[:doubtful]))
-            probability[part] = self._probability[slots]
-            core[part] = (self._told[slots] > 0) & (self._told[slots] & CORE != 0)
+            told = self._verdicts[slots]
+            probability[part] = told[:, 1] / STEPS
+            core[part] = (told[:, 0] > 0) & (told[:, 0] & CORE != 0)
         return probability, core
 
     def _classify(self, slots: npt.NDArray[np.int64]) -> None:
         verdicts = self.classifier.classify(np.ascontiguousarray(self._keys[slots]))
         codes = structure_codes(verdicts)
-        self._told[slots] = np.where(verdicts.core, codes + CORE, codes)
-        self._probability[slots] = verdicts.probability
+        self._verdicts[slots, 0] = np.where(verdicts.core, codes + CORE, codes)
+        self._verdicts[slots, 1] = np.rint(verdicts.probability * STEPS)
 
     def _slots(
         self, white: npt.NDArray[np.uint64], black: npt.NDArray[np.uint64]
     ) -> npt.NDArray[np.int64]:
         count = white.shape[0]
-        if self._used + count > self._state.shape[0] * 3 // 4:
-            self._state[:] = _EMPTY
+        if self._used + count > self._verdicts.shape[0] * 3 // 4:
+            self._verdicts[:] = EMPTY
             self._used = 0
             self.emptied += 1
         slots = np.empty(count, dtype=np.int64)
-        fresh = np.empty(count, dtype=np.int64)
-        new, doubtful = _probe(
-            white, black, self._keys, self._state, self._told, self._probability,
-            slots, fresh, *self._model,
-        )  # fmt: skip
+        doubts = np.empty(count, dtype=np.int64)
+        new, doubtful = _look_up(
+            white, black, self._keys, self._verdicts, slots, doubts, self._model
+        )
         self._used += new
         self.judged += new
         self.in_doubt += doubtful
         if doubtful:
-            self._classify(fresh[:doubtful])
+            self._classify(doubts[:doubtful])
         return slots
 
     def known(self) -> Masks:
         """The skeletons that are in the table now (M, 2)."""
-        found: Masks = self._keys[self._state != _EMPTY]
+        found: Masks = self._keys[self._verdicts[:, 0] != EMPTY]
         return found
 
 
 @compiled
-def _probe(
+def _look_up(
     white: Array,
     black: Array,
     keys: Array,
-    state: Array,
-    told: Array,
-    probability: Array,
+    verdicts: Array,
     slots: Array,
-    fresh: Array,
-    file_sums: Array,
-    base: Array,
-    output: Array,
-    output_bias: Array,
-    class_code: Array,
-    mirror_code: Array,
-    numbers: Array,
-    own_bits: Array,
-    foe_bits: Array,
-    needs: Array,
-    shared: Array,
-    sums: Array,
-    units: Array,
-    words: Array,
+    doubts: Array,
+    model: QuickModel,
 ) -> tuple[int, int]:
-    last = np.uint64(state.shape[0] - 1)
+    """Find the slots of all rows and judge what is new.
+
+    Gives how many skeletons were new, and how many of them are in doubt; the
+    slots of these are put into ``doubts``.
+    """
+    fresh = np.empty(_TOGETHER, dtype=np.int64)
     new = doubtful = 0
-    for row in range(white.shape[0]):
-        own, foe = white[row], black[row]
-        if row and own == white[row - 1] and foe == black[row - 1]:
-            slots[row] = slots[row - 1]
-            continue
-        mixed = (own ^ (foe * np.uint64(0x9E3779B97F4A7C15))) * np.uint64(0xD6E8FEB86659FD93)
-        mixed ^= mixed >> np.uint64(32)
-        mixed *= np.uint64(0xD6E8FEB86659FD93)
-        slot = (mixed ^ (mixed >> np.uint64(29))) & last
-        while state[slot] != 0 and (keys[slot, 0] != own or keys[slot, 1] != foe):
-            slot = (slot + np.uint64(1)) & last
-        slots[row] = slot
-        if state[slot] != 0:
-            continue
-        keys[slot, 0], keys[slot, 1] = own, foe
-        state[slot] = 1
-        probability[slot] = -1.0
-        new += 1
-        found = quick_verdict(
-            own, foe, file_sums, base, output, output_bias, class_code, mirror_code, numbers,
-            own_bits, foe_bits, needs, shared, sums, units, words,
-        )  # fmt: skip
-        told[slot] = found
-        if found == DOUBT:
-            fresh[doubtful] = slot
-            doubtful += 1
+    # So few at a time that they are still near when they are judged.
+    for begin in range(0, white.shape[0], _TOGETHER):
+        end = min(begin + _TOGETHER, white.shape[0])
+        found = _find(white[begin:end], black[begin:end], keys, verdicts, slots[begin:end], fresh)
+        left = judge(keys, verdicts, fresh[:found], model)
+        for row in range(left):
+            doubts[doubtful + row] = fresh[row]
+        new += found
+        doubtful += left
     return new, doubtful
 
 
 @compiled
-def _fill(
-    slots: Array,
-    keys: Array,
-    told: Array,
-    probability: Array,
-    room: Array,
-    file_sums: Array,
-    base: Array,
-    output: Array,
-    output_bias: Array,
-    class_code: Array,
-    mirror_code: Array,
-    numbers: Array,
-    own_bits: Array,
-    foe_bits: Array,
-    needs: Array,
-    shared: Array,
-    sums: Array,
-    units: Array,
-    words: Array,
+def _find(
+    white: Array, black: Array, keys: Array, verdicts: Array, slots: Array, fresh: Array
 ) -> int:
-    doubtful = 0
+    """The slots of all rows, and those of the skeletons that are new."""
+    last = np.uint64(keys.shape[0] - 1)
+    count = white.shape[0]
+    new = 0
+    for begin in range(0, count, _AHEAD):
+        end = min(begin + _AHEAD, count)
+        for row in range(begin, end):
+            mixed = (white[row] ^ (black[row] * np.uint64(0x9E3779B97F4A7C15))) * np.uint64(
+                0xD6E8FEB86659FD93
+            )
+            mixed ^= mixed >> np.uint64(32)
+            mixed *= np.uint64(0xD6E8FEB86659FD93)
+            slots[row] = np.int64((mixed ^ (mixed >> np.uint64(29))) & last)
+        # Memory is slow, but answers many at a time: let it begin with all of them.
+        seen = np.uint64(0)
+        for row in range(begin, end):
+            seen ^= keys[slots[row], 0] ^ np.uint64(verdicts[slots[row], 0])
+        fresh[new] = np.int64(seen)
+        for row in range(begin, end):
+            own, foe = white[row], black[row]
+            slot = np.uint64(slots[row])
+            while verdicts[slot, 0] != EMPTY and (keys[slot, 0] != own or keys[slot, 1] != foe):
+                slot = (slot + np.uint64(1)) & last
+            slots[row] = slot
+            if verdicts[slot, 0] == EMPTY:
+                keys[slot, 0], keys[slot, 1] = own, foe
+                verdicts[slot, 0] = DOUBT
+                fresh[new] = slot
+                new += 1
+    return new
+
+
+@compiled
+def _take_codes(slots: Array, verdicts: Array, codes: Array) -> None:
     for row in range(slots.shape[0]):
-        slot = slots[row]
-        if probability[slot] >= 0:
-            continue
-        probability[slot] = quick_probability(
-            keys[slot, 0], keys[slot, 1], told[slot],
-            file_sums, base, output, output_bias, class_code, mirror_code, numbers,
-            own_bits, foe_bits, needs, shared, sums, units, words,
-        )  # fmt: skip
-        if probability[slot] < 0:
-            room[doubtful] = slot
-            doubtful += 1
-    return doubtful
+        told = verdicts[slots[row], 0]
+        codes[row] = told if told < 0 else told & (CORE - 1)

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from survey_games import pgn, random_game, random_games
+from survey_games import pgn, random_game, random_games, random_skeletons
 
 from pawnlore.models.classifier import Classifier, shipped_classifier
 from pawnlore.models.definitions import Definitions
@@ -19,7 +19,7 @@ from pawnlore.models.taught_classifier import with_families
 from pawnlore.models.traits import CODES, traits
 from pawnlore.service.cli import main
 from pawnlore.service.survey.game_paths import CAPTURE, LEVER, game_paths
-from pawnlore.service.survey.quick_verdict import quick_model
+from pawnlore.service.survey.quick_model import quick_model
 from pawnlore.service.survey.read_games import find_games, read_games
 from pawnlore.service.survey.skeleton_verdicts import SkeletonVerdicts
 from pawnlore.service.survey.skipped import Account
@@ -29,20 +29,6 @@ from pawnlore.structures.pgn_reader import read_repertoire
 from pawnlore.structures.skeleton import Masks, mirror_batch
 from pawnlore.structures.structure_paths import carry_exchanges, structure_codes, structure_paths
 from pawnlore.structures.verdict import HOLDERS
-
-
-def random_skeletons(count: int, seed: int) -> Masks:
-    """Skeletons with up to eight pawns a side, most of them such as no game has."""
-    dice = np.random.default_rng(seed)
-    masks = np.zeros((count, 2), dtype=np.uint64)
-    for row in range(count):
-        squares = dice.permutation(np.arange(8, 56))
-        white, black = dice.integers(0, 9, 2)
-        for square in squares[:white].tolist():
-            masks[row, 0] |= np.uint64(1 << square)
-        for square in squares[white : white + black].tolist():
-            masks[row, 1] |= np.uint64(1 << square)
-    return masks
 
 
 def assert_same(verdicts: SkeletonVerdicts, masks: Masks, classifier: Classifier) -> None:
