@@ -20,6 +20,7 @@ from typing import Any
 import chess
 import jsonschema_rs
 from flask.testing import FlaskClient
+from kept_surveys import beside, keep_survey
 from running_services import TestService, bearer, make_service
 from werkzeug.test import TestResponse
 
@@ -29,6 +30,8 @@ from pawnlore.service.api.openapi import document
 from pawnlore.service.api.problems import CONTENT_TYPE
 from pawnlore.service.api.repertoires_at_hand import repertoires
 from pawnlore.service.store.model_shelf import ModelShelf
+from pawnlore.service.store.repertoire_shelf import RepertoireShelf
+from pawnlore.service.store.survey_shelf import SurveyShelf
 
 PGN = "application/vnd.chess-pgn"
 GAME = '[Event "One"]\n\n1. d4 d5 2. c4 e6 3. Nc3 Nf6 4. cxd5 exd5 5. Bg5 Be7 6. e3 c6 *\n'
@@ -265,7 +268,15 @@ class Author:
         made = {"repertoires": repertoire, "jobs": job, "structures": "carlsbad"}
         label = self.label(bare_pawns(next(NUMBERS)), OWN)
         made["families"], made["versions"] = self.family(), str(self.version())
+        made["surveys"] = self.survey(repertoire)
+        made |= {"tables": "by_ply", "plots": "scores", "beside": "unanswered_moves"}
         return Things({**made, "notes": self.note(), "labels": label})
+
+    def survey(self, repertoire: str) -> str:
+        """The id of a new survey, beside a repertoire; it is made where files are, not here."""
+        upload = RepertoireShelf(self.store).get(repertoire).upload
+        name = f"Games {next(NUMBERS)}"
+        return keep_survey(SurveyShelf(self.store), name, beside(repertoire, upload)).id
 
     def family(self) -> str:
         """The name of a new own family with two examples."""

@@ -36,7 +36,7 @@ DESCRIBED: Row = {
 
 def survey_tables(openings: int = 3) -> dict[str, list[Row]]:
     """The tables of a survey on two structures."""
-    keys = (("carlsbad", "white"), ("isolani", "white"), ("isolani", "black"))
+    keys = (("carlsbad", "white"), ("isolated-queen-pawn", "white"), ("isolated-queen-pawn", "black"))
     held: list[Row] = [
         {
             "structure": structure,
@@ -76,7 +76,7 @@ def survey_tables(openings: int = 3) -> dict[str, list[Row]]:
         {
             "structure": "carlsbad",
             "holder": "white",
-            "to": "isolani",
+            "to": "isolated-queen-pawn",
             "to_holder": "black",
             **SCORE,
             **SHARE,
@@ -111,7 +111,7 @@ def beside_tables() -> dict[str, list[Row]]:
                 **MET,
             }
         ],
-        "unanswered_structures": [{"structure": "isolani", "holder": "black", **MET, **SCORE}],
+        "unanswered_structures": [{"structure": "isolated-queen-pawn", "holder": "black", **MET, **SCORE}],
         "unanswered_moves": [
             {
                 **where,

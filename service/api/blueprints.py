@@ -18,6 +18,7 @@ from pawnlore.service.api import (
     repertoire_tables,
     repertoires,
     structures,
+    surveys,
     teaching,
 )
 
@@ -36,6 +37,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         repertoires.resources,
         repertoire_tables.resources,
         repertoire_exports.resources,
+        surveys.resources,
         jobs.resources,
         model.resources,
         openapi.resources,

@@ -59,6 +59,7 @@ _TAGS = {
     "structures": "The structures with their definitions.",
     "notes": "The author's plan notes, with every revision.",
     "repertoires": "The author's repertoires, and all that is computed on them.",
+    "surveys": "Answers of surveys of games that were kept, and what they are beside repertoires.",
     "jobs": "Long work, such as uploads: how far it is and what came of it.",
     "labels": "The author's own verdicts, which decide before core and classifier.",
     "teaching": "The author's own families, retraining, and versions of the model.",

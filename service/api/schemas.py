@@ -211,6 +211,14 @@ _VOICES: Schema = {
     "items": thing({"side": TEXT, "square": TEXT, "weight": {"type": "number"}}),
 }
 
+_SURVEY: dict[str, Schema] = {
+    "id": TEXT,
+    "name": TEXT,
+    "games": NUMBER,
+    "revision": {"type": "integer", "minimum": 1},
+    "made": MOMENT,
+}
+
 SCHEMAS: dict[str, Schema] = {
     "Verdict": thing(_VERDICT, _BY, _TO_AUTHORS),
     "ExplainedVerdict": thing(
@@ -351,6 +359,22 @@ SCHEMAS: dict[str, Schema] = {
     "Labels": listed(ref("Label"), paged=True),
     "NewLabel": _label({"fen": _LABELLED_FEN}),
     "ChangedLabel": _label({}),
+    "Surveys": listed(thing(_SURVEY), paged=True),
+    "Survey": thing(
+        {
+            **_SURVEY,
+            "described": {
+                "type": "object",
+                "description": "What was surveyed: names of files, the model, what was skipped.",
+            },
+            "tables": {
+                "type": "object",
+                "description": "How many rows each table has.",
+                "additionalProperties": NUMBER,
+            },
+            "repertoires": {**TEXTS, "description": "Ids of those that it was set beside."},
+        }
+    ),
     "Model": thing(
         {
             "digest": {**TEXT, "description": "SHA-256 of the model's file."},

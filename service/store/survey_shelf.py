@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, delete, insert, select, update
+from sqlalchemy import Connection, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from pawnlore.service.store.errors import NotFound, Refused, StoreBusy
@@ -405,7 +405,7 @@ def _rows(content: str) -> builtins.list[Row]:
     return [dict(zip(columns, row, strict=True)) for row in told["rows"]]
 
 
-def _surveys() -> Select[Any]:
+def _surveys() -> Any:
     return select(
         SurveyRow.id,
         SurveyRow.number,

@@ -15,8 +15,22 @@ from pawnlore.service.diagram_grid import GREY, INK, PAPER
 from pawnlore.service.html_text import html_text
 
 _FONT = "font-family=\"Palatino, 'Palatino Linotype', 'Book Antiqua', Georgia, serif\""
-_LABEL, _BARS, _VALUE = 320, 330, 130
-_ROW, _TOP, _BOTTOM = 22, 40, 34
+_TOP, _BOTTOM = 40, 34
+
+
+class _Layout(NamedTuple):
+    """Where a bar begins, how long it can be, what follows, a row's height, the bar's top."""
+
+    left: int
+    bars: int
+    after: int
+    row: int
+    bar: int
+    signs: int
+
+
+_WIDE = _Layout(320, 330, 130, 22, 3, 50)
+_NARROW = _Layout(4, 222, 134, 38, 19, 46)
 
 
 class Bar(NamedTuple):
@@ -29,8 +43,17 @@ class Bar(NamedTuple):
     note: str = ""
 
 
-def bar_plot(title: str, bars: Sequence[Bar], *, axis: str, middle: float | None = None) -> str:
+def bar_plot(
+    title: str,
+    bars: Sequence[Bar],
+    *,
+    axis: str,
+    middle: float | None = None,
+    narrow: bool = False,
+) -> str:
     """Bars for shares of 0 to 1, told in per cent; ``middle`` draws a line there.
+
+    ``narrow`` sets each label above its bar, so that a phone shows all of it.
 
     >>> plot = bar_plot("Scores", [Bar("isolani", 0.5, 0.4, 0.6, "9 games")], axis="score")
     >>> plot.startswith("<svg"), "isolani: 50.0 % (40.0 to 60.0), 9 games" in plot
@@ -39,11 +62,12 @@ def bar_plot(title: str, bars: Sequence[Bar], *, axis: str, middle: float | None
     most = max([0.05, *(bar.high for bar in bars), *([middle] if middle else [])])
     step = next(s for s in (0.02, 0.05, 0.1, 0.2, 0.5) if most / s <= 6 or s == 0.5)
     end = min(1.0, math.ceil(most / step - 1e-9) * step)
-    width, height = _LABEL + _BARS + _VALUE, _TOP + _ROW * len(bars) + _BOTTOM
-    bottom = _TOP + _ROW * len(bars)
+    at = _NARROW if narrow else _WIDE
+    width, height = at.left + at.bars + at.after, _TOP + at.row * len(bars) + _BOTTOM
+    bottom = _TOP + at.row * len(bars)
 
     def x(value: float) -> float:
-        return round(_LABEL + _BARS * min(value, end) / end, 1)
+        return round(at.left + at.bars * min(value, end) / end, 1)
 
     out = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" '
@@ -51,7 +75,7 @@ def bar_plot(title: str, bars: Sequence[Bar], *, axis: str, middle: float | None
         f"<title>{html_text(title)}</title>",
         "<desc>" + html_text("; ".join(_told(bar) for bar in bars)) + "</desc>",
         f'<rect class="pl-paper" width="{width}" height="{height}" fill="{PAPER}"/>',
-        f'<text class="pl-ink" x="{_LABEL}" y="20" fill="{INK}" font-size="15" '
+        f'<text class="pl-ink" x="{at.left}" y="20" fill="{INK}" font-size="15" '
         f'font-style="italic">{html_text(title)}</text>',
     ]
     mark = 0.0
@@ -69,16 +93,17 @@ def bar_plot(title: str, bars: Sequence[Bar], *, axis: str, middle: float | None
             'stroke-width="0.9" stroke-dasharray="3 3"/>'
         )
     for row, bar in enumerate(bars):
-        top = _TOP + _ROW * row
-        line = top + 9
+        top = _TOP + at.row * row
+        line = top + at.bar + 6
+        place = (at.left, "start") if narrow else (at.left - 8, "end")
         out.append(
-            f'<text class="pl-ink" x="{_LABEL - 8}" y="{top + 13}" fill="{INK}" '
-            f'text-anchor="end">{html_text(_short(bar.label))}</text>'
+            f'<text class="pl-ink" x="{place[0]}" y="{top + 13}" fill="{INK}" '
+            f'text-anchor="{place[1]}">{html_text(_short(bar.label, at.signs))}</text>'
         )
         if not math.isnan(bar.value):
             out.append(
-                f'<rect class="pl-edge" x="{_LABEL}" y="{top + 3}" '
-                f'width="{max(0.0, round(x(bar.value) - _LABEL, 1))}" height="12" fill="{GREY}" '
+                f'<rect class="pl-edge" x="{at.left}" y="{top + at.bar}" '
+                f'width="{max(0.0, round(x(bar.value) - at.left, 1))}" height="12" fill="{GREY}" '
                 f'stroke="{INK}" stroke-width="0.8"/>'
                 f'<path class="pl-edge" d="M{x(bar.low)} {line}H{x(bar.high)}'
                 f'M{x(bar.low)} {line - 4}v8M{x(bar.high)} {line - 4}v8" '
@@ -87,11 +112,11 @@ def bar_plot(title: str, bars: Sequence[Bar], *, axis: str, middle: float | None
         value = "–" if math.isnan(bar.value) else f"{bar.value * 100:.1f}"
         note = f" · {bar.note}" if bar.note else ""
         out.append(
-            f'<text class="pl-ink" x="{_LABEL + _BARS + 8}" y="{top + 13}" fill="{INK}" '
+            f'<text class="pl-ink" x="{at.left + at.bars + 8}" y="{line + 4}" fill="{INK}" '
             f'font-size="12">{html_text(value + note)}</text>'
         )
     out.append(
-        f'<text class="pl-ink" x="{_LABEL + _BARS}" y="{bottom + 28}" fill="{INK}" '
+        f'<text class="pl-ink" x="{at.left + at.bars}" y="{bottom + 28}" fill="{INK}" '
         f'text-anchor="end" font-size="11">{html_text(axis)}, per cent</text></svg>\n'
     )
     return "\n".join(out)
@@ -106,5 +131,5 @@ def _told(bar: Bar) -> str:
     )
 
 
-def _short(text: str) -> str:
-    return text if len(text) <= 50 else text[:49] + "…"
+def _short(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 1] + "…"

@@ -69,10 +69,10 @@ def test_a_survey_is_read_back_as_it_was_kept(store: Store) -> None:
     for name in BY_STRUCTURE:
         found = shelf.table(kept.id, name).rows
         assert sorted(map(repr, found)) == sorted(map(repr, given[name]))
-        for structure in ("carlsbad", "isolani"):
+        for structure in ("carlsbad", "isolated-queen-pawn"):
             wanted = [row for row in given[name] if row["structure"] == structure]
             assert shelf.table(kept.id, name, structure).rows == wanted
-    assert [row["holder"] for row in shelf.table(kept.id, "structures", "isolani").rows] == [
+    assert [row["holder"] for row in shelf.table(kept.id, "structures", "isolated-queen-pawn").rows] == [
         "white",
         "black",
     ]
