@@ -208,24 +208,38 @@ def _extract(
 
 def kept_games(batch: GameBatch, keep: npt.NDArray[np.bool_]) -> GameBatch:
     """The games of a batch that are kept."""
-    plies, events = np.diff(batch.move_offsets), np.diff(batch.event_offsets)
-    moves, rows = np.repeat(keep, plies), np.repeat(keep, events)
 
-    def offsets(counts: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-        return np.concatenate([[0], np.cumsum(counts[keep])]).astype(np.int64)
+    def offsets(old: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        return np.concatenate([[0], np.cumsum(np.diff(old)[keep])]).astype(np.int64)
+
+    move_offsets, event_offsets = offsets(batch.move_offsets), offsets(batch.event_offsets)
+
+    def rows(name: str) -> npt.NDArray[Any]:
+        values = getattr(batch, name)
+        old, new = batch.event_offsets, event_offsets
+        if name == "moves":
+            old, new = batch.move_offsets, move_offsets
+        out = np.empty(int(new[-1]), dtype=values.dtype)
+        _copy_kept(values, old, keep, out)
+        return out
 
     return GameBatch(
         batch.number[keep],
         batch.first_ply[keep],
         batch.whole[keep],
         batch.result[keep],
-        offsets(plies),
-        batch.moves[moves],
-        offsets(events),
-        batch.ply[rows],
-        batch.white[rows],
-        batch.black[rows],
-        batch.taken[rows],
-        batch.start[rows],
-        batch.end[rows],
+        move_offsets,
+        rows("moves"),
+        event_offsets,
+        *(rows(name) for name in ("ply", "white", "black", "taken", "start", "end")),
     )
+
+
+@compiled
+def _copy_kept(values: Array, offsets: Array, keep: Array, out: Array) -> None:
+    count = 0
+    for game in range(keep.shape[0]):
+        if keep[game]:
+            for at in range(offsets[game], offsets[game + 1]):
+                out[count] = values[at]
+                count += 1

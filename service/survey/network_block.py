@@ -17,7 +17,6 @@ import numpy.typing as npt
 
 from pawnlore.service.survey.compiled import Array, compiled
 
-
 LANES = 16
 """Skeletons in a block."""
 

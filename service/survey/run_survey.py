@@ -256,6 +256,7 @@ def _task(shard: Shard, done: list[Part], place: Place, options: Options) -> int
         known,
         done=done,
         careful=options.careful,
+        keep_duplicates=options.keep_duplicates,
         part_bytes=options.part_bytes,
     )
     return len(parts)

@@ -15,12 +15,15 @@ from typing import IO, Any
 
 import numpy as np
 
+from pawnlore.service.survey.duplicates import RecentGames, keys_of_part
+from pawnlore.service.survey.fast_reader import kept_games
 from pawnlore.service.survey.game_keys import game_keys
+from pawnlore.service.survey.parquet_file import parquet_bytes
 from pawnlore.service.survey.place import Place
 from pawnlore.service.survey.read_games import GameTexts, find_games, read_games
 from pawnlore.service.survey.shards import NEXT_GAME, Shard
 from pawnlore.service.survey.skeleton_verdicts import SkeletonVerdicts
-from pawnlore.service.survey.skipped import TOO_LONG, TRUNCATED, Account
+from pawnlore.service.survey.skipped import DUPLICATE, TOO_LONG, TRUNCATED, Account
 from pawnlore.service.survey.tables import TABLES, Columns, survey_batch
 from pawnlore.service.survey.text_source import (
     Unreadable,
@@ -94,15 +97,24 @@ def work_shard(
     *,
     done: list[Part] | None = None,
     careful: bool = False,
+    keep_duplicates: bool = False,
     part_bytes: int = PART_BYTES,
 ) -> list[Part]:
-    """Read one shard, from behind the parts that are ``done``; gives the new ones."""
+    """Read one shard, from behind the parts that are ``done``; gives the new ones.
+
+    Games that the shard had before are left out at once, unless ``keep_duplicates``
+    is set; those that other shards have too are found at the survey's end.
+    """
     before = max(done or [], key=lambda part: part.piece, default=None)
     if before is not None and before.last:
         return []
-    work = _Work(shard, place, columns, verdicts, careful, part_bytes)
+    known = None if keep_duplicates else RecentGames()
+    work = _Work(shard, place, columns, verdicts, known, careful, part_bytes)
     if before is not None:
         work.piece, work.game = before.piece + 1, before.next_game
+    for part in sorted(done or [], key=lambda part: part.piece):
+        if known is not None:
+            known.are_new(keys_of_part(place, part.name)[:, :2])
     skip = before.text_end if before is not None else 0
     try:
         for texts in _game_texts(shard, columns, work.account, skip):
@@ -122,11 +134,13 @@ class _Work:
         place: Place,
         columns: Columns,
         verdicts: SkeletonVerdicts,
+        known: RecentGames | None,
         careful: bool,
         part_bytes: int,
     ) -> None:
         self.shard, self.place, self.columns = shard, place, columns
         self.verdicts, self.careful, self.part_bytes = verdicts, careful, part_bytes
+        self.known = known
         self.piece = self.game = 0
         self.text_end = 0
         self.parts: list[Part] = []
@@ -141,6 +155,14 @@ class _Work:
         name = self.shard.path.rpartition("/")[2]
         batch = read_games(texts, self.account, name, careful=self.careful)
         first = (self.shard.number << GAME_BITS) + self.game
+        keys = game_keys(texts, batch)
+        if self.known is not None:
+            new = self.known.are_new(keys)
+            if not new.all():
+                batch, keys = kept_games(batch, new), keys[new]
+                again = new.shape[0] - len(batch)
+                self.account.skip(DUPLICATE, count=again)
+                self.account.games -= again
         if len(batch):
             rows = survey_batch(
                 texts,
@@ -153,7 +175,6 @@ class _Work:
             )
             for table, batch_rows in rows.items():
                 self._rows[table].append(batch_rows)
-            keys = game_keys(texts, batch)
             numbers = (first + batch.number).astype(np.uint64)
             self._keys.append(np.concatenate([keys, numbers[:, None]], axis=1))
         self.game += len(texts.scanned)
@@ -166,7 +187,6 @@ class _Work:
     def finish(self, *, last: bool) -> None:
         """Write what was surveyed as a part, its marker at the end."""
         import pyarrow as pa
-        import pyarrow.parquet as pq
 
         name = part_name(self.shard.number, self.piece)
         counts, sizes = {}, {}
@@ -174,11 +194,9 @@ class _Work:
             counts[table] = sum(batch.num_rows for batch in batches)
             if not counts[table]:
                 continue
-            stream = io.BytesIO()
-            whole = pa.Table.from_batches(batches).unify_dictionaries()
-            pq.write_table(whole, stream, compression="zstd")
-            sizes[table] = stream.tell()
-            self.place.write(f"{table}/{name}.parquet", stream.getbuffer())
+            data = parquet_bytes(pa.Table.from_batches(batches).unify_dictionaries())
+            sizes[table] = len(data)
+            self.place.write(f"{table}/{name}.parquet", data)
         if self._keys:
             keys = np.concatenate(self._keys)
             self.place.write(f"work/{name}.keys", keys.tobytes())
