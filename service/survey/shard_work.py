@@ -227,15 +227,18 @@ def _game_texts(
     with open_file(shard.path) as stream:
         lines = _whole_lines(_raw_blocks(stream, shard))
         while damage is None:
-            pieces = [text]
+            pieces, size = [text], len(text)
             more: bytes | None = b""
-            # Small blocks are put together before anything is copied; one at least.
-            while more is not None and (len(pieces) == 1 or sum(map(len, pieces)) < BATCH_BYTES):
+            # Small blocks are put together before anything is copied. What goes on from
+            # before is looked at again only with as much behind it, however long it gets.
+            wanted_size = max(BATCH_BYTES, min(2 * size, GAME_BYTES + BATCH_BYTES))
+            while more is not None and (len(pieces) == 1 or size < wanted_size):
                 try:
                     more = next(lines, None)
                 except Unreadable as error:
                     damage, more = error, None
                 pieces.append(more or b"")
+                size += len(pieces[-1])
             text = b"".join(pieces)
             if offset < skip:
                 gone = min(skip - offset, len(text))
@@ -247,6 +250,8 @@ def _game_texts(
                     yield texts, offset
                     used = int(texts.scanned.begins[-1])
                     text, offset = text[used:], offset + used
+                elif text.isspace():
+                    text, offset = b"", offset + len(text)
                 if len(text) > GAME_BYTES:
                     account.skip(TOO_LONG, f"{shard.path}: from byte {offset:,} of its text")
                     found = NEXT_GAME.search(text, 1)
@@ -280,17 +285,18 @@ def _raw_blocks(stream: IO[bytes], shard: Shard) -> Iterator[bytes]:
 
 def _whole_lines(source: Iterator[bytes]) -> Iterator[bytes]:
     """The same text in UTF-8, cut only behind line ends, so that no letter is cut in two."""
-    rest = b""
+    rest, held = [b""], 0
     first = True
     for block in source:
         if first:
             block, first = block.removeprefix(b"\xef\xbb\xbf"), False
         end = block.rfind(b"\n") + 1
-        if not end and len(rest) + len(block) < GAME_BYTES:
-            rest += block
+        if not end and held + len(block) < GAME_BYTES:
+            rest.append(block)
+            held += len(block)
             continue
         end = end or len(block)
-        yield as_utf8(rest + block[:end])
-        rest = block[end:]
-    if rest:
-        yield as_utf8(rest)
+        yield as_utf8(b"".join([*rest, block[:end]]))
+        rest, held = [block[end:]], len(block) - end
+    if held:
+        yield as_utf8(b"".join(rest))

@@ -86,11 +86,15 @@ def _unpacked(stream: IO[bytes], begin: Callable[[], Any]) -> Iterator[bytes]:
             packed = b""  # padding behind the last member
             continue
         fresh = False
-        text = unpack.decompress(packed)
-        packed = unpack.unused_data
-        if text:
+        # Never all that is in it at once: a kilobyte can hold a gigabyte of the same letter.
+        while text := unpack.decompress(packed, _BLOCK):
+            packed = getattr(unpack, "unconsumed_tail", b"")
             yield text
+            if unpack.eof:
+                break
+        packed = b""
         if unpack.eof:
+            packed = unpack.unused_data
             unpack, fresh = begin(), True
 
 
