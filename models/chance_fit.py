@@ -134,7 +134,7 @@ def _pairs(paper: Paper, lesson: Lesson, near_is_right: float) -> LessonPairs:
         learnt.examples,
         learnt.stands,
         np.bincount(level, minlength=size).astype(np.float64),
-        np.bincount(level, weights=right[asked], minlength=size),
+        np.bincount(level, weights=right[asked], minlength=size).astype(np.float64),
     )
 
 

@@ -171,7 +171,7 @@ def read_report(text: str) -> Report:
         value = json.loads(text)
     except (ValueError, RecursionError):
         raise FiguresError("the figures are no JSON") from None
-    return _part(Report, value, "the figures")
+    return read_part(Report, value, "the figures")
 
 
 def figures_of(text: str, classifier: Classifier) -> Report:
@@ -202,8 +202,8 @@ def _shipped() -> Report:
     return read_report(text)
 
 
-def _part(kind: type[Part], value: Any, where: str) -> Part:
-    """A dataclass of this file from its JSON object."""
+def read_part(kind: type[Part], value: Any, where: str) -> Part:
+    """A dataclass of figures from its JSON object; raises `FiguresError` where it does not fit."""
     if not isinstance(value, Mapping):
         raise FiguresError(f"{where} must be an object")
     names = [one.name for one in fields(cast(Any, kind))]
@@ -219,9 +219,9 @@ def _value(kind: str, value: Any, where: str) -> Any:
         part = _PARTS[kind.removeprefix("tuple[").removesuffix(", ...]")]
         if not isinstance(value, list) or len(value) > _MOST_ROWS:
             raise FiguresError(f"{where} must be a list")
-        return tuple(_part(part, one, where) for one in value)
+        return tuple(read_part(part, one, where) for one in value)
     if kind in _PARTS:
-        return _part(_PARTS[kind], value, where)
+        return read_part(_PARTS[kind], value, where)
     if kind == "str" and isinstance(value, str):
         return value
     number = isinstance(value, int | float) and not isinstance(value, bool)
@@ -247,3 +247,8 @@ _PARTS = _named(
         LabelCounts,
     )
 )
+
+
+def also_read(*kinds: type) -> None:
+    """Let `read_part` know more dataclasses that are fields of others."""
+    _PARTS.update(_named(kinds))

@@ -8,8 +8,13 @@ that are more than one condition away from every core, where the answer is none.
 
 from __future__ import annotations
 
+import sys
+from collections import Counter
 from collections.abc import Callable, Sequence
+from functools import cache
+from importlib.resources import files
 from itertools import combinations
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,15 +22,24 @@ import numpy.typing as npt
 
 from pawnlore.models.classes import NO_FAMILY, Classes
 from pawnlore.models.classifier import Classifier
-from pawnlore.models.exam_figures import CalibrationBin, ClassFigures, CorePaper, OffCorePaper
+from pawnlore.models.exam_figures import (
+    CalibrationBin,
+    ClassFigures,
+    Confusion,
+    CorePaper,
+    OffCorePaper,
+)
 from pawnlore.models.labels import Labels
 from pawnlore.models.sampling import game_skeletons, sample_cores
 from pawnlore.models.split import HELD_OUT, part_of
 from pawnlore.structures.catalogue import UNSETTLED
 from pawnlore.structures.core_gap import core_gaps
-from pawnlore.structures.matcher import CoreMatcher
+from pawnlore.structures.matcher import CoreMatcher, shipped_matcher
 from pawnlore.structures.skeleton import Masks
-from pawnlore.structures.verdict import HOLDERS, NONE
+from pawnlore.structures.verdict import BOTH, HOLDERS, NONE
+
+Questions = tuple[Masks, npt.NDArray[np.int16], npt.NDArray[np.int8]]
+"""Skeletons (N, 2) with the family and the holder that are right, (N,) each."""
 
 Judge = Callable[[Masks], npt.NDArray[np.intp]]
 """Anything that gives a class number for each skeleton of a batch."""
@@ -38,13 +52,32 @@ BASELINES = ("always unsettled", "core matcher")
 """The compared answers that learn nothing."""
 
 
-def core_exam(matcher: CoreMatcher) -> tuple[Masks, npt.NDArray[np.int16], npt.NDArray[np.int8]]:
+def core_exam(matcher: CoreMatcher) -> Questions:
     """Core skeletons (N, 2) from the held-out part, with the family and holder that they have."""
     rng = np.random.default_rng(EXAM_SEED)
     masks = sample_cores(matcher, rng, each=CORES_EACH)
     masks = masks[part_of(masks) == HELD_OUT]
     match = matcher.match(masks)
     return masks, match.family, match.holder
+
+
+@cache
+def shipped_core_exam() -> Questions:
+    """The same for the shipped catalogue, as `write_core_exam` wrote it: drawing takes seconds."""
+    source = files("pawnlore.models").joinpath("data", "core_exam.npz")
+    with source.open("rb") as stream, np.load(stream, allow_pickle=False) as data:
+        masks = data["masks"]
+    match = shipped_matcher().match(masks)
+    return masks, match.family, match.holder
+
+
+def write_core_exam(out: Path) -> None:
+    """Draw the core exam of the shipped catalogue and write it.
+
+    The shipped ``models/data/core_exam.npz`` was written by
+    ``python -m pawnlore.models.examination OUT``.
+    """
+    np.savez_compressed(out, masks=core_exam(shipped_matcher())[0])
 
 
 def far_exam(matcher: CoreMatcher) -> Masks:
@@ -71,7 +104,7 @@ def network_judge(classifier: Classifier) -> Judge:
 def sit_core_paper(
     judge: Judge,
     classes: Classes,
-    paper: tuple[Masks, npt.NDArray[np.int16], npt.NDArray[np.int8]],
+    paper: Questions,
 ) -> CorePaper:
     """Mark a judge's answers on core skeletons."""
     masks, family, holder = paper
@@ -125,6 +158,34 @@ def class_figures(
     return tuple(rows)
 
 
+def class_name(classes: Classes, number: int) -> str:
+    """A class as the figures write it: the structure and its holder, or unsettled."""
+    if number == NO_FAMILY:
+        return UNSETTLED
+    return f"{classes.names[classes.family[number]]} {HOLDERS[classes.holder[number]]}"
+
+
+def find_confusions(
+    classes: Classes, judge: Judge, paper: str, questions: Questions
+) -> list[Confusion]:
+    """Which answers of a judge differ from the right ones, the most frequent first."""
+    masks, family, holder = questions
+    truth, answer = classes.number(family, holder), judge(masks)
+    wrong = Counter(
+        (class_name(classes, int(t)), class_name(classes, int(a)))
+        for t, a in zip(truth, answer, strict=True)
+        if t != a
+    )
+    ordered = sorted(wrong.items(), key=lambda pair: (-pair[1], pair[0]))
+    return [Confusion(paper, t, a, count) for (t, a), count in ordered]
+
+
+def no_family(masks: Masks) -> Questions:
+    """Skeletons that belong to no family, with that as the right answer."""
+    count = masks.shape[0]
+    return masks, np.full(count, NONE, dtype=np.int16), np.full(count, BOTH, dtype=np.int8)
+
+
 def raters_agreement(exam: Labels) -> float:
     """How often two of the raters of a position agree, over all pairs."""
     same = [
@@ -170,3 +231,7 @@ def calibration_error(bins: Sequence[CalibrationBin]) -> float:
     total = sum(b.count for b in bins)
     error = sum(b.count * abs(b.right - b.mean) for b in bins) / total if total else 0.0
     return round(error, 6)
+
+
+if __name__ == "__main__":
+    write_core_exam(Path(sys.argv[1]))

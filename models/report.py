@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -20,7 +19,6 @@ from pawnlore.models.exam_figures import (
     FAR,
     OFF_CORE,
     CalibrationBin,
-    Confusion,
     LabelCounts,
     Report,
     ThresholdPoint,
@@ -33,7 +31,9 @@ from pawnlore.models.examination import (
     calibration_error,
     core_exam,
     far_exam,
+    find_confusions,
     network_judge,
+    no_family,
     sit_core_paper,
     sit_off_core_paper,
 )
@@ -42,7 +42,6 @@ from pawnlore.models.labels import join_labels
 from pawnlore.models.network_input import network_input
 from pawnlore.models.training import TrainingPlan, build_training_set, learn_judgement
 from pawnlore.structures.skeleton import Masks
-from pawnlore.structures.verdict import BOTH, HOLDERS, NONE
 
 
 @dataclass(frozen=True)
@@ -60,14 +59,14 @@ class ComparedModel:
 def examine(classifier: Classifier) -> Report:
     """Sit all papers; a minute at most."""
     sets = shipped_label_sets(classifier.catalogue)
-    exam = sets.exam
+    exam, classes = sets.exam, classifier.classes
     judge = network_judge(classifier)
     cores = core_exam(classifier.matcher)
     far = far_exam(classifier.matcher)
     points = []
     for threshold in THRESHOLDS:
         tried = network_judge(replace(classifier, threshold=float(threshold)))
-        paper = sit_off_core_paper(tried, classifier.classes, exam)
+        paper = sit_off_core_paper(tried, classes, exam)
         points.append(
             ThresholdPoint(
                 float(threshold), paper.agreement, paper.named_agreement, paper.named_share
@@ -76,20 +75,20 @@ def examine(classifier: Classifier) -> Report:
     return Report(
         classifier.digest,
         classifier.hidden_bias.shape[0],
-        len(classifier.classes),
+        len(classes),
         int(classifier.facts.get("skeletons", 0)),
         classifier.threshold,
         LabelCounts(len(sets.training), len(sets.calibration), len(exam)),
-        sit_core_paper(judge, classifier.classes, cores),
-        sit_off_core_paper(judge, classifier.classes, exam),
+        sit_core_paper(judge, classes, cores),
+        sit_off_core_paper(judge, classes, exam),
         *_calibration(classifier, sets),
         far.shape[0],
         float((judge(far) == NO_FAMILY).mean()),
         tuple(points),
         (
-            *_confusions(classifier, judge, CORES, cores),
-            *_confusions(classifier, judge, OFF_CORE, (exam.masks, exam.family, exam.holder)),
-            *_confusions(classifier, judge, FAR, (far, *_no_family(far))),
+            *find_confusions(classes, judge, CORES, cores),
+            *find_confusions(classes, judge, OFF_CORE, (exam.masks, exam.family, exam.holder)),
+            *find_confusions(classes, judge, FAR, no_family(far)),
         ),
     )
 
@@ -101,34 +100,6 @@ def _calibration(
     probability, right = calibrated_afresh(classifier, join_labels(sets.calibration, sets.exam))
     bins = calibration_bins(probability, right)
     return calibration_error(bins), int(right.size), bins
-
-
-def _confusions(
-    classifier: Classifier,
-    judge: Judge,
-    paper: str,
-    questions: tuple[Masks, npt.NDArray[np.int16], npt.NDArray[np.int8]],
-) -> list[Confusion]:
-    masks, family, holder = questions
-    classes = classifier.classes
-    truth, answer = classes.number(family, holder), judge(masks)
-
-    def name(number: int) -> str:
-        if number == NO_FAMILY:
-            return "unsettled"
-        return f"{classes.names[classes.family[number]]} {HOLDERS[classes.holder[number]]}"
-
-    wrong = Counter(
-        (name(int(t)), name(int(a))) for t, a in zip(truth, answer, strict=True) if t != a
-    )
-    ordered = sorted(wrong.items(), key=lambda pair: (-pair[1], pair[0]))
-    return [Confusion(paper, t, a, count) for (t, a), count in ordered]
-
-
-def _no_family(masks: Masks) -> tuple[npt.NDArray[np.int16], npt.NDArray[np.int8]]:
-    """The right answer for skeletons that belong to no family."""
-    count = masks.shape[0]
-    return np.full(count, NONE, dtype=np.int16), np.full(count, BOTH, dtype=np.int8)
 
 
 def compare_models(

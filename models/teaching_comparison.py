@@ -2,34 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from pawnlore.models.classifier import Classifier
-from pawnlore.models.family_teaching import learn_family
+from pawnlore.models.cross_validation import HeldOut
 from pawnlore.models.label_sets import shipped_label_sets
-from pawnlore.models.own_family import PREFIX, LearntFamily, OwnFamily
+from pawnlore.models.own_family import PREFIX
 from pawnlore.models.split import skeleton_keys
-from pawnlore.models.taught_classifier import with_families
-from pawnlore.models.teaching import AuthorLabels, adjusted_to, complete_family
-from pawnlore.models.teaching_reference import Reference, shipped_reference
-from pawnlore.models.traits import trait_codes
+from pawnlore.models.taught_examination import check_family
+from pawnlore.models.teaching import AuthorLabels
 from pawnlore.structures.catalogue import UNSETTLED
-from pawnlore.structures.skeleton import mirror_batch
-from pawnlore.structures.verdict import BOTH, NONE
-
-FOLDS = 5
-"""Parts into which labels and examples are dealt; each is judged by what the others taught."""
-
-LEAST = 4
-"""Fewer labels or examples than this are not dealt."""
-
-
-MOST_DEALT = 2_000
-"""Of more labels than this, so many are drawn and dealt."""
+from pawnlore.structures.verdict import NONE
 
 
 @dataclass(frozen=True)
@@ -72,25 +58,15 @@ class Comparison:
 
 
 def compare_teaching(
-    old: Classifier,
-    new: Classifier,
-    base: Classifier,
-    labels: AuthorLabels,
-    families: Sequence[OwnFamily],
-    *,
-    seed: int = 0,
-    reference: Reference | None = None,
+    old: Classifier, new: Classifier, labels: AuthorLabels, held: HeldOut
 ) -> Comparison:
     """Measure a taught classifier against the one in use.
 
-    Examination positions that the author has labelled are left out.
+    ``held`` is what `cross_validate` gave. Examination positions that the author
+    has labelled are left out.
     """
-    reference = reference or shipped_reference()
-    return Comparison(
-        _exam(old, new, labels),
-        _cross_labels(old, base, labels, reference, seed),
-        tuple(_cross_family(f, labels, reference, seed) for f in families),
-    )
+    families = (FamilyCheck(id, *check_family(held, id)) for id in held.families)
+    return Comparison(_exam(old, new, labels), _labels(old, held), tuple(families))
 
 
 def _exam(old: Classifier, new: Classifier, labels: AuthorLabels) -> ExamFigures:
@@ -113,73 +89,27 @@ def _exam(old: Classifier, new: Classifier, labels: AuthorLabels) -> ExamFigures
     )
 
 
-def _deal(count: int, seed: int) -> npt.NDArray[np.intp]:
-    return np.random.default_rng([seed, count]).permutation(count) % FOLDS
-
-
-def _cross_labels(
-    old: Classifier, base: Classifier, labels: AuthorLabels, reference: Reference, seed: int
-) -> LabelFigures:
+def _labels(old: Classifier, held: HeldOut) -> LabelFigures:
     """On labels with shipped families or none; the own families have checks of their own."""
-    rows = [row for row, s in enumerate(labels.structures) if not s.startswith(PREFIX)]
-    shipped = labels.take(np.array(rows, dtype=np.intp))
-    if len(shipped) < LEAST:
-        return LabelFigures(0, 0, 0)
-    if len(shipped) > MOST_DEALT:
-        # Each fold learns anew; so many tell as much as all, in seconds.
-        chosen = np.random.default_rng([seed, len(shipped)]).permutation(len(shipped))
-        shipped = shipped.take(np.sort(chosen[:MOST_DEALT]))
-    fold = _deal(len(shipped), seed)
-    before = after = 0
-    for number in range(FOLDS):
-        here = shipped.take(np.flatnonzero(fold == number))
-        if not len(here):
-            continue
-        moved = adjusted_to(base, shipped.take(np.flatnonzero(fold != number)), reference)
-        before += _followed(old, here)
-        after += _followed(with_families(moved, ()), here)
-    return LabelFigures(len(shipped), before, after)
-
-
-def _followed(model: Classifier, labels: AuthorLabels) -> int:
-    found = model.classify(labels.masks)
-    same = [
-        found.structure(row) == structure
-        and (structure == UNSETTLED or found.holder[row] == labels.holders[row])
-        for row, structure in enumerate(labels.structures)
-    ]
-    return int(np.sum(same))
-
-
-def _cross_family(
-    family: OwnFamily, labels: AuthorLabels, reference: Reference, seed: int
-) -> FamilyCheck:
-    whole = complete_family(family, labels, skeleton_keys(np.empty((0, 2), dtype=np.uint64)))
-    count, counter = whole.examples.shape[0], whole.counter.shape[0]
-    if count < LEAST:
-        return FamilyCheck(family.id, 0, 0, 0, 0)
-    fold, other = _deal(count, seed), _deal(counter, seed + 1)
-    found = kept_out = 0
-    for number in range(FOLDS):
-        rest = replace(
-            whole,
-            examples=whole.examples[fold != number],
-            holders=whole.holders[fold != number],
-            counter=whole.counter[other != number],
+    said = held.statements
+    rows = np.array(
+        [
+            row
+            for row, structure in enumerate(said.structures)
+            if structure and not structure.startswith(PREFIX)
+        ],
+        dtype=np.intp,
+    )
+    before = old.classify(said.masks[rows])
+    followed = [
+        _same(said.structures[row], int(said.holders[row]), before.structure(place), holder)
+        for place, (row, holder) in enumerate(
+            zip(rows.tolist(), before.holder.tolist(), strict=True)
         )
-        if not rest.examples.shape[0]:
-            continue
-        learnt = learn_family(rest, reference, seed=seed)
-        here, holders = whole.examples[fold == number], whole.holders[fold == number]
-        stands, holder = _stands(learnt, here)
-        found += int((stands & ((holder == holders) | (holders == BOTH) | (holder == BOTH))).sum())
-        stands, _ = _stands(learnt, whole.counter[other == number])
-        kept_out += int((~stands).sum())
-    return FamilyCheck(family.id, count, found, counter, kept_out)
+    ]
+    right: npt.NDArray[np.bool_] = held.right()[rows]
+    return LabelFigures(int(rows.size), sum(followed), int(right.sum()))
 
 
-def _stands(
-    learnt: LearntFamily, masks: npt.NDArray[np.uint64]
-) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.int8]]:
-    share, holder = learnt.judge(trait_codes(masks), trait_codes(mirror_batch(masks)))
-    return share >= learnt.stands, holder
+def _same(structure: str, holder: int, answer: str, answered_holder: int) -> bool:
+    return answer == structure and (structure == UNSETTLED or holder == answered_holder)

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
+from hashlib import sha256
 from threading import Lock
 from typing import Any
 
@@ -17,9 +18,12 @@ import numpy as np
 from sqlalchemy import Connection
 
 from pawnlore.models.classifier import Classifier, ModelError, shipped_classifier
+from pawnlore.models.exam_figures import FiguresError
 from pawnlore.models.own_family import Corrections, FamilyError, OwnFamily
 from pawnlore.models.taught_classifier import TaughtClassifier, read_taught, taught_bytes
+from pawnlore.models.taught_figures import TaughtReport, report_value, taught_report
 from pawnlore.service.labelled_verdicts import OwnLabels
+from pawnlore.service.learnt_from import learnt_from
 from pawnlore.service.store.asked_shelf import AskedShelf
 from pawnlore.service.store.errors import Refused
 from pawnlore.service.store.family_shelf import Example, FamilyShelf, StoredFamily
@@ -33,6 +37,9 @@ from pawnlore.structures.verdict import HOLDERS
 
 MOST_GROUPS = 500
 """Groups of changed nodes, and labels that do not fit in, that are kept with a version."""
+
+REPORT = "report"
+"""Where among a version's figures its report stands."""
 
 Progress = Callable[[int, int], None]
 
@@ -116,6 +123,8 @@ class TeachingDesk:
         learn from.
         """
         with _training_extra():
+            from pawnlore.models.cross_validation import FOLDS, cross_validate
+            from pawnlore.models.taught_examination import examine_taught
             from pawnlore.models.teaching import teach
             from pawnlore.models.teaching_comparison import compare_teaching
 
@@ -133,12 +142,30 @@ class TeachingDesk:
         own = [own_family(one) for one in learnable]
         choice = self.models.in_use()
         old = self.version(choice.version)
+        learning = len(own) + 2
+        # Each part of the measuring learns everything anew.
+        steps = learning + FOLDS * (len(own) + 1) + 1
+
+        def measuring(done: int, parts: int) -> None:
+            progress(learning + done * (len(own) + 1), steps)
+
         try:
-            taught = teach(self.base, labels, own, seed=seed, progress=progress)
+            taught = teach(
+                self.base,
+                labels,
+                own,
+                seed=seed,
+                progress=lambda done, _: progress(done, steps),
+            )
+            held = cross_validate(self.base, labels, own, seed=seed, progress=measuring)
         except FamilyError as error:
             raise Refused(str(error)) from None
-        measured = compare_teaching(old, taught.classifier, self.base, labels, own, seed=seed)
-        changed = list(self.changed(old, taught.classifier))
+        content = taught_bytes(taught.classifier)
+        new = replace(taught.classifier, digest=sha256(content).hexdigest())
+        measured = compare_teaching(old, new, labels, held)
+        learnt = learnt_from(stored, learnable, base=self.base.digest, seed=seed)
+        report = examine_taught(new, labels, held, learnt)
+        changed = list(self.changed(old, new))
         figures: dict[str, Any] = {
             **asdict(measured),
             "contradictions": [asdict(one) for one in taught.contradictions],
@@ -146,8 +173,9 @@ class TeachingDesk:
             "nodes_changed": sum(group.nodes for group in changed),
             "changed": [asdict(group) for group in changed[:MOST_GROUPS]],
             "without_examples": [one.id for one in families if one not in learnable],
+            REPORT: report_value(report),
         }
-        content = taught_bytes(taught.classifier)
+        progress(steps, steps)
         taught_from = {
             "labels": len(labels),
             "families": [
@@ -177,15 +205,32 @@ class TeachingDesk:
         ``newer`` tells whether labels or families were changed since it was taught.
         """
         kept = self.models.get(number)
+        measured = {name: value for name, value in kept.figures.items() if name != REPORT}
         old, new = self.in_use(), self.version(number)
         changed = list(self.changed(old, new))
         states = {name: self.store.counter(name) for name in ("labels", "families")}
         return {
-            **kept.figures,
+            **measured,
             "nodes_changed": sum(group.nodes for group in changed),
             "changed": [asdict(group) for group in changed[:MOST_GROUPS]],
             "newer": states != kept.taught_from.get("states"),
         }
+
+    def report(self, number: int) -> TaughtReport | None:
+        """What was measured of a version when it was taught; none where it was taught before that.
+
+        Raises `NotFound`, and `FiguresError` where what is stored is no report of this version.
+        """
+        kept = self.models.get(number)
+        if REPORT not in kept.figures:
+            return None
+        try:
+            found = taught_report(kept.figures[REPORT])
+        except FiguresError as error:
+            raise FiguresError(f"{error}; retrain to have them anew") from None
+        if found.report.digest != kept.digest:
+            raise FiguresError(f"the figures of version {number} are those of another model")
+        return found
 
     def changed(self, old: Classifier, new: Classifier) -> Iterator[ChangedGroup]:
         """Nodes of all repertoires whose verdict would change, grouped, the largest first."""

@@ -12,7 +12,7 @@ from pawnlore.service.api.describe import JSON, Answer, Operation, described, re
 from pawnlore.service.api.lookups import lookups, provide_lookups
 from pawnlore.service.api.problems import Problem
 from pawnlore.service.api.request_values import query_values
-from pawnlore.service.model_figures import model_figures
+from pawnlore.service.model_figures import figures_in_use
 from pawnlore.service.running import running
 
 resources = Blueprint("api-model", __name__)
@@ -41,7 +41,7 @@ def model() -> Response:
             "structures": len(classifier.catalogue),
             "threshold": classifier.threshold,
             "made": classifier.facts,
-            "examined": model_figures(classifier).report is not None,
+            "examined": figures_in_use(running().model).report is not None,
             "asked": known.memory.asked,
             "remembered": known.memory.hits,
         }
@@ -63,7 +63,7 @@ def model() -> Response:
 def figures() -> Response:
     """The figures of the classifier that gives the verdicts."""
     query_values()
-    found = model_figures(running().classifier)
+    found = figures_in_use(running().model)
     if found.report is None:
         raise Problem(404, f"No figures were measured on this model: {found.refused}.")
     return json_answer(asdict(found.report))

@@ -7,6 +7,8 @@ from typing import Any
 
 from flask import Blueprint, Response, request, url_for
 
+from pawnlore.models.exam_figures import FiguresError
+from pawnlore.models.taught_figures import report_value
 from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, WRITE, needs
 from pawnlore.service.api.answers import json_answer
@@ -18,6 +20,7 @@ from pawnlore.service.api.describe import (
     described,
     path,
     query,
+    ref,
 )
 from pawnlore.service.api.etags import IF_MATCH, etag, expected_revision
 from pawnlore.service.api.formats import formatted
@@ -85,6 +88,62 @@ _VERSION: Schema = {
         "taught_from": _OBJECT,
         "author": _TEXT,
         "made": {"type": "string", "format": "date-time"},
+    },
+}
+_ROWS: Schema = {"type": "array", "items": _OBJECT}
+_VERSION_FIGURES: Schema = {
+    "type": "object",
+    "required": ["report", "own_named", "own", "statements", "learnt_from"],
+    "properties": {
+        "report": ref("ModelFigures"),
+        "own_named": {
+            **_COUNT,
+            "description": "Positions of the raters that got the name of an own family.",
+        },
+        "own": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "required": ["id", "learnt", "examples", "found", "counter", "kept_out", "taken"],
+                "properties": {
+                    "id": _TEXT,
+                    "learnt": {**_COUNT, "description": "Examples that it was learnt from."},
+                    "examples": {**_COUNT, "description": "Those judged unlearnt, or 0 of few."},
+                    "found": _COUNT,
+                    "counter": {**_COUNT, "description": "What does not belong, judged unlearnt."},
+                    "kept_out": _COUNT,
+                    "taken": {**_COUNT, "description": "Statements on others that it took."},
+                    "games": {**_COUNT, "description": "Positions of games that meet no core."},
+                    "of_games": {**_COUNT, "description": "Those of them that it is named on."},
+                    "beside": _ROWS,
+                },
+            },
+        },
+        "statements": {
+            "type": "object",
+            "required": ["count", "right", "classes", "confusions", "calibration"],
+            "properties": {
+                "count": _COUNT,
+                "right": _COUNT,
+                "labels": {**_COUNT, "description": "Labels on shipped structures and on none."},
+                "drawn": {**_COUNT, "description": "Those of them that were asked."},
+                "classes": _ROWS,
+                "confusions": _ROWS,
+                "calibration_error": {"type": "number", "minimum": 0, "maximum": 1},
+                "calibration_count": _COUNT,
+                "calibration": _ROWS,
+            },
+        },
+        "learnt_from": {
+            "type": "object",
+            "required": ["base", "seed", "labels", "families"],
+            "properties": {
+                "base": {**_TEXT, "description": "The digest of the model that was taught."},
+                "seed": _COUNT,
+                "labels": {**_ROWS, "description": "By author and structure."},
+                "families": _ROWS,
+            },
+        },
     },
 }
 _NAME = path(
@@ -632,6 +691,39 @@ def compare_version(number: int) -> Response:
     query_values()
     desk = _desk()
     return json_answer({**version_value(desk.models.get(number)), "figures": desk.compare(number)})
+
+
+@resources.get("/api/teaching/versions/<int:number>/figures")
+@needs(READ)
+@described(
+    Operation(
+        "figuresOfVersion",
+        "teaching",
+        "What was measured of a version when it was taught, and what it was taught from",
+        {200: Answer("The figures.", {JSON: _VERSION_FIGURES})},
+        words=(
+            "'report' has the papers that the shipped model sits too; 'own' the author's families; "
+            "'statements' the author's labels and examples, each judged by what the others taught. "
+            "404 where the version was taught before this was kept."
+        ),
+        parameters=(_NUMBER,),
+        problems=(404, 406, 422),
+    )
+)
+def version_figures(number: int) -> Response:
+    """What was measured of a version."""
+    query_values()
+    try:
+        report = _desk().report(number)
+    except FiguresError as error:
+        raise Problem(422, f"What was measured of version {number} cannot be used: {error}.") from (
+            None
+        )
+    if report is None:
+        raise Problem(
+            404, f"Version {number} was taught before figures were kept; retrain to have them."
+        )
+    return json_answer(report_value(report))
 
 
 @resources.post("/api/teaching/choice")

@@ -95,9 +95,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--format",
-        choices=("table", "csv", "jsonl", "epd"),
+        choices=("table", "csv", "jsonl", "epd", "json"),
         default="table",
-        help="labels: a table for reading (the default), csv, jsonl, or epd for import elsewhere",
+        help="labels: a table for reading (the default), csv, jsonl, or epd for import elsewhere; "
+        "show: words (the default) or json",
     )
     parser.add_argument(
         "--author", default="", metavar="NAME", help="who is noted as the author of a change"
@@ -180,6 +181,8 @@ def _unlabel(args: argparse.Namespace, desk: TeachingDesk) -> int:
 def _labels(args: argparse.Namespace, desk: TeachingDesk) -> int:
     from pawnlore.service.label_file import label_lines
 
+    if args.format == "json":
+        raise CannotStart("'labels' comes as table, csv, jsonl or epd")
     labels = desk.labels.list()
     if args.format == "epd":
         for line in label_lines(labels):
@@ -318,6 +321,8 @@ def _pass(args: argparse.Namespace, desk: TeachingDesk) -> int:
 def _retrain(args: argparse.Namespace, desk: TeachingDesk) -> int:
     from pawnlore.service.progress import progress_bar
 
+    if not 0 <= args.seed < 1 << 63:
+        raise CannotStart("--seed is a whole number from 0")
     with progress_bar("teaching", 0, unit=" steps") as advance:
         reached = 0
 
@@ -329,6 +334,7 @@ def _retrain(args: argparse.Namespace, desk: TeachingDesk) -> int:
         made = desk.retrain(author=args.author, seed=args.seed, progress=progress)
     print(f"version {made.number} (SHA-256 {made.digest})")
     _print_figures(made.figures)
+    print(f"'pawnlore teach show {made.number}' tells all that was measured of it")
     print(f"'pawnlore teach accept {made.number}' uses it from now on")
     return 0
 
@@ -391,6 +397,35 @@ def _compare(args: argparse.Namespace, desk: TeachingDesk) -> int:
     )
     if figures["newer"]:
         print("labels or families were changed since; retrain to have them in")
+    return 0
+
+
+def _show(args: argparse.Namespace, desk: TeachingDesk) -> int:
+    from pawnlore.models.exam_figures import FiguresError
+    from pawnlore.models.taught_figures import report_value
+    from pawnlore.service.exports.taught_words import taught_lines
+
+    if args.format not in ("table", "json"):
+        raise CannotStart("'show' gives words, or --format json")
+    number = _number(args)
+    try:
+        report = desk.report(number)
+    except FiguresError as error:
+        raise CannotStart(f"what was measured of version {number} cannot be used: {error}") from (
+            None
+        )
+    if report is None:
+        raise CannotStart(
+            f"version {number} was taught before figures were kept; retrain to have them"
+        )
+    if args.format == "json":
+        print(json.dumps(report_value(report), ensure_ascii=False, indent=1))
+        return 0
+    kept = desk.models.get(number)
+    by = f" by {kept.author}" if kept.author else ""
+    print(f"version {number}, {kept.state}, taught {kept.made.isoformat()}{by} ({kept.digest})")
+    for line in taught_lines(report, desk.base.catalogue):
+        print(line)
     return 0
 
 
@@ -489,6 +524,7 @@ _DOES: dict[str, tuple[Callable[[argparse.Namespace, TeachingDesk], int], int, i
     "pass": (_pass, 1, _NONE, "positions"),
     "retrain": (_retrain, 0, 0, ""),
     "compare": (_compare, 1, 1, "a version's number"),
+    "show": (_show, 1, 1, "a version's number"),
     "accept": (_accept, 1, 1, "a version's number"),
     "return": (_accept, 1, 1, "a version's number, 0 for the shipped model"),
     "reject": (_reject, 1, 1, "a version's number"),

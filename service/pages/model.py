@@ -4,29 +4,18 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import Blueprint, Response, request
+from flask import Blueprint, Response
 
+from pawnlore.models.exam_figures import FiguresError
 from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, WRITE, needs
 from pawnlore.service.model_figures import model_figures
-from pawnlore.service.pages.calibration_plot import calibration_plot
+from pawnlore.service.pages.figures_page import figures_values, taught_values
+from pawnlore.service.pages.group_keys import heading
 from pawnlore.service.pages.layout import page
-from pawnlore.service.pages.model_view import (
-    agreed_on,
-    core_confusions,
-    family_rows,
-    mix_rows,
-    not_examined,
-    weaknesses,
-)
-from pawnlore.service.pages.own_names import own_names
-from pawnlore.service.pages.paging import page_number, paging
 from pawnlore.service.running import running
 
 pages = Blueprint("model", __name__)
-
-ROWS = 25
-"""Structures on one page of the table."""
 
 
 @pages.get("/model")
@@ -42,30 +31,26 @@ def model() -> Response:
     shown: dict[str, Any] = {
         "classifier": classifier,
         "taught": taught,
+        "version": choice.version,
         "unused": unused,
-        "own": own_names(),
+        "heading": heading,
         "may_write": caller().may(WRITE),
+        "refused": "",
+        "own": None,
+        "seed": classifier.facts.get("plan", {}).get("seed"),
     }
+    if taught is not None and not unused:
+        try:
+            report = parts.model.desk.report(taught.number)
+        except FiguresError as error:
+            shown["refused"] = f"What was measured of it cannot be shown: {error}."
+        else:
+            if report is not None:
+                values = taught_values(report, classifier.catalogue, "/model")
+                return page("model/model.html", **{**shown, **values})
+            shown["refused"] = "It was taught before this was kept: retrain to have its figures."
     found = model_figures(classifier)
-    report = found.report
-    if report is None:
-        return page("model/model.html", report=None, refused=found.refused, **shown)
-    rows = family_rows(report, classifier.catalogue)
-    mixed = mix_rows(report)
-    part = paging(len(rows), page_number(request.args.get("page")), ROWS)
-    return page(
-        "model/model.html",
-        **shown,
-        report=report,
-        skeletons=sum(one.count for one in report.cores.classes),
-        right=sum(one.right for one in report.cores.classes),
-        weak=weaknesses(report, classifier.catalogue),
-        plot=calibration_plot(report.calibration),
-        mixed=[row for row in mixed if row.right < row.count],
-        agreed=agreed_on(mixed),
-        missing=not_examined(report, classifier.catalogue),
-        core_mixed=core_confusions(report),
-        families=rows[part.start : part.end],
-        part=part,
-        seed=classifier.facts.get("plan", {}).get("seed"),
-    )
+    if found.report is None:
+        return page("model/model.html", **{**shown, "report": None, "refused": found.refused})
+    values = figures_values(found.report, classifier.catalogue, "/model")
+    return page("model/model.html", **{**shown, **values})

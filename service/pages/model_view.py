@@ -6,7 +6,15 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from pawnlore.models.exam_figures import CORES, FAR, OFF_CORE, ClassFigures, Confusion, Report
+from pawnlore.models.exam_figures import (
+    CORES,
+    FAR,
+    OFF_CORE,
+    CalibrationBin,
+    ClassFigures,
+    Confusion,
+    Report,
+)
 from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.service.survey.intervals import share
 from pawnlore.structures.catalogue import UNSETTLED, Catalogue
@@ -82,18 +90,23 @@ def _by_family(classes: Iterable[ClassFigures]) -> dict[str, PaperRow]:
 
 def mix_rows(report: Report) -> list[MixRow]:
     """What was confused off the core, by the raters' names; what they left unnamed comes last."""
+    pairs = (pair for pair in report.confusions if pair.paper == OFF_CORE)
+    return mixed(report.off_core.classes, pairs)
+
+
+def mixed(classes: Iterable[ClassFigures], pairs: Iterable[Confusion]) -> list[MixRow]:
+    """What was confused in one paper, by the right names; those without one come last."""
     asked = Counter[str]()
     right = Counter[str]()
-    for one in report.off_core.classes:
+    for one in classes:
         asked[one.structure] += one.count
         right[one.structure] += one.right
     called: dict[str, Counter[str]] = {}
-    for pair in report.confusions:
-        if pair.paper == OFF_CORE:
-            truth, answer = _structure(pair.truth), pair.answer
-            # That the holder alone is wrong can be seen only with the holder.
-            told = told_class(answer) if _structure(answer) == truth else _told(_structure(answer))
-            called.setdefault(truth, Counter())[told] += pair.count
+    for pair in pairs:
+        truth, answer = _structure(pair.truth), pair.answer
+        # That the holder alone is wrong can be seen only with the holder.
+        told = told_class(answer) if _structure(answer) == truth else _told(_structure(answer))
+        called.setdefault(truth, Counter())[told] += pair.count
     rows = []
     for structure, count in asked.items():
         if count:
@@ -183,9 +196,10 @@ def _off_core_words(report: Report) -> Iterator[tuple[str, str]]:
         yield "It takes one for another.", f"{told}."
 
 
-def _calibration_words(report: Report) -> Iterator[tuple[str, str]]:
+def off_the_line(bins: Iterable[CalibrationBin]) -> str:
+    """Where verdicts are too sure, or not sure enough, in a sentence; empty where nowhere."""
     off = []
-    for b in report.calibration:
+    for b in bins:
         _, low, high = share(b.right * b.count, b.count)
         if not low <= b.mean <= high:
             fault = "too sure" if b.mean > high else "not sure enough"
@@ -193,9 +207,14 @@ def _calibration_words(report: Report) -> Iterator[tuple[str, str]]:
                 f"between {100 * b.low:.0f} and {100 * b.high:.0f} % it is {fault}: "
                 f"{100 * b.right:.0f} % of {b.count} verdicts were right"
             )
-    if off:
-        told = "; ".join(off)
-        yield "It is not as sure as it should be.", f"{told[:1].upper()}{told[1:]}."
+    told = "; ".join(off)
+    return f"{told[:1].upper()}{told[1:]}." if told else ""
+
+
+def _calibration_words(report: Report) -> Iterator[tuple[str, str]]:
+    told = off_the_line(report.calibration)
+    if told:
+        yield "It is not as sure as it should be.", told
 
 
 def _core_words(report: Report) -> Iterator[tuple[str, str]]:

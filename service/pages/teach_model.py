@@ -7,10 +7,13 @@ from typing import Any
 from flask import Blueprint, Response, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
 
+from pawnlore.models.exam_figures import FiguresError
 from pawnlore.service.access.caller import caller
 from pawnlore.service.access.needs import READ, WRITE, needs
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
 from pawnlore.service.judging_jobs import KIND as JUDGING
+from pawnlore.service.model_figures import model_figures
+from pawnlore.service.pages.figures_page import figures_values, taught_values
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.own_names import own_names
 from pawnlore.service.pages.paging import page_number, paging
@@ -76,6 +79,40 @@ def progress(job: str) -> AnyResponse:
 def version(number: int) -> Response:
     """One version against what is in use."""
     return _version(number)
+
+
+@pages.get("/teach/model/<int:number>/figures")
+@needs(READ)
+def figures(number: int) -> Response:
+    """What was measured of a version, as the page of the model shows it; 0 is the shipped one."""
+    desk = _desk()
+    address = f"/teach/model/{number}/figures"
+    shown: dict[str, Any] = {
+        "taught": None,
+        "version": number,
+        "name": f"version {number}" if number else "the model that ships",
+        "seed": desk.base.facts.get("plan", {}).get("seed"),
+        "own": None,
+        "refused": "",
+    }
+    if number == SHIPPED:
+        found = model_figures(desk.base)
+        if found.report is None:
+            told = f"None were measured on this model: {found.refused}."
+            return page("teach/figures.html", **{**shown, "report": None, "refused": told})
+        values = figures_values(found.report, desk.base.catalogue, address)
+        return page("teach/figures.html", **{**shown, **values})
+    shown["taught"] = desk.models.get(number)
+    try:
+        report = desk.report(number)
+    except FiguresError as error:
+        told = f"What was measured of this version cannot be shown: {error}."
+        return page("teach/figures.html", **{**shown, "report": None, "refused": told})
+    if report is None:
+        told = "This version was taught before its figures were kept: retrain to have them."
+        return page("teach/figures.html", **{**shown, "report": None, "refused": told})
+    values = taught_values(report, desk.base.catalogue, address)
+    return page("teach/figures.html", **{**shown, **values})
 
 
 @pages.post("/teach/model/<int:number>")

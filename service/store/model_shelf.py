@@ -69,10 +69,10 @@ class ModelShelf:
         return self.store.counter("models")
 
     def list(self) -> builtins.list[ModelVersion]:
-        """All versions, the oldest first."""
+        """All versions without their figures, which `get` has; the oldest first."""
+        query = select(*_FACTS).order_by(ModelVersionRow.number)
         with self.store.reading() as connection:
-            rows = connection.execute(_versions().order_by(ModelVersionRow.number))
-            return [_version(row) for row in rows]
+            return [_version(row) for row in connection.execute(query)]
 
     def get(self, number: int) -> ModelVersion:
         """One version; raises `NotFound`."""
@@ -194,17 +194,19 @@ class ModelShelf:
             return _get(connection, version)
 
 
+_FACTS = (
+    ModelVersionRow.number,
+    ModelVersionRow.state,
+    ModelVersionRow.digest,
+    ModelVersionRow.base,
+    ModelVersionRow.taught_from,
+    ModelVersionRow.author,
+    ModelVersionRow.made,
+)
+
+
 def _versions() -> Any:
-    return select(
-        ModelVersionRow.number,
-        ModelVersionRow.state,
-        ModelVersionRow.digest,
-        ModelVersionRow.base,
-        ModelVersionRow.taught_from,
-        ModelVersionRow.figures,
-        ModelVersionRow.author,
-        ModelVersionRow.made,
-    )
+    return select(*_FACTS, ModelVersionRow.figures)
 
 
 def _choices() -> Any:
@@ -221,8 +223,8 @@ def _choice(connection: Connection) -> ModelChoice:
 
 def _version(row: Any) -> ModelVersion:
     values = dict(row._mapping)
-    for name in ("taught_from", "figures"):
-        values[name] = json.loads(values[name])
+    values["taught_from"] = json.loads(values["taught_from"])
+    values["figures"] = json.loads(values.get("figures", "{}"))
     return ModelVersion(**values)
 
 

@@ -11,6 +11,7 @@ from pawnlore.models.examination import (
     core_exam,
     far_exam,
     network_judge,
+    shipped_core_exam,
     sit_core_paper,
     sit_off_core_paper,
 )
@@ -51,6 +52,14 @@ def test_the_shipped_network_alone_knows_the_cores(core_questions: CorePaperQues
     paper = sit_core_paper(network_judge(classifier), classifier.classes, core_questions)
     assert len({row.structure for row in paper.classes}) == len(classifier.catalogue)
     assert paper.macro_recall >= 0.98
+
+
+def test_the_shipped_paper_on_cores_is_the_one_that_is_drawn(
+    core_questions: CorePaperQuestions,
+) -> None:
+    # Else write it anew: python -m pawnlore.models.examination models/data/core_exam.npz
+    for drawn, kept in zip(core_questions, shipped_core_exam(), strict=True):
+        assert np.array_equal(drawn, kept)
 
 
 def test_the_shipped_network_names_nothing_far_from_every_core() -> None:

@@ -7,12 +7,17 @@ from itertools import pairwise
 
 import pytest
 from browsers import Browser, Served, axe, complaints, desktop, no_sideways, phone, theme
+from kept_surveys import beside, keep_survey
 from selenium.webdriver.common.by import By
+from taught_reports import made_figures
 
 from pawnlore.service.api.repertoires_at_hand import repertoires
 from pawnlore.service.store.family_shelf import FamilyShelf
 from pawnlore.service.store.job_shelf import JobShelf
+from pawnlore.service.store.model_shelf import ModelShelf
 from pawnlore.service.store.note_shelf import NoteShelf
+from pawnlore.service.store.repertoire_shelf import RepertoireShelf
+from pawnlore.service.store.survey_shelf import SurveyShelf
 from pawnlore.service.teaching_jobs import KIND as TEACHING
 
 # One address of each page; what stands in braces is found in the store.
@@ -27,6 +32,7 @@ PAGES = {
     "/notes/new": "/notes/new?structure=carlsbad&holder=white",
     "/repertoires": "/repertoires",
     "/repertoires/<id>": "/repertoires/{repertoire}",
+    "/repertoires/<id>/beside": "/repertoires/{repertoire}/beside",
     "/repertoires/<id>/changes": "/repertoires/{repertoire}/changes",
     "/repertoires/<id>/delete": "/repertoires/{repertoire}/delete",
     "/repertoires/<id>/files": "/repertoires/{repertoire}/files",
@@ -44,11 +50,15 @@ PAGES = {
     "/sign-in": "/sign-in",
     "/structures": "/structures",
     "/structures/<path:id>": "/structures/carlsbad",
+    "/surveys": "/surveys",
+    "/surveys/<id>": "/surveys/{survey}",
+    "/surveys/<id>/structures/<path:structure>": "/surveys/{survey}/structures/carlsbad",
     "/teach/families": "/teach/families",
     "/teach/families/<path:id>": "/teach/families/{family}",
     "/teach/label": "/teach/label?fen=8/pp3ppp/4p3/8/3P4/8/PP3PPP/8",
     "/teach/labels": "/teach/labels",
     "/teach/model": "/teach/model",
+    "/teach/model/<int:number>/figures": "/teach/model/{version}/figures",
     "/teach/model/jobs/<job>": "/teach/model/jobs/{teaching}",
     "/teach/next": "/teach/next",
 }
@@ -71,7 +81,18 @@ def addresses(served: Served) -> dict[str, str]:
     """The addresses of `PAGES` in a store that holds one of each thing."""
     store = served.service.store
     family = FamilyShelf(store).add("own/clamp", "Wing clamp")
+    upload = RepertoireShelf(store).get(served.repertoire).upload
+    survey = keep_survey(SurveyShelf(store), "Club games", beside(served.repertoire, upload))
+    content = b"numbers that only have a digest"
+    version = ModelShelf(store).add(
+        content,
+        base="",
+        taught_from={"labels": 4, "families": []},
+        figures=made_figures(content),
+    )
     found = {
+        "version": str(version.number),
+        "survey": survey.id,
         "repertoire": served.repertoire,
         "note": NoteShelf(store).list()[0].id,
         "family": family.id,

@@ -303,7 +303,12 @@ def test_retraining_is_compared_accepted_and_taken_back(
     browser.get(own.at("/look-up", fen=fens[1]))
     assert see(browser, "h1").text == NAME
     browser.get(own.at("/model"))
-    says(browser, "What you taught it")
+    says(browser, "What it takes for what, on what you said")
+    assert NAME in see(browser, "[aria-label='Table: Your families']").text
+    accessible(browser)
+    no_sideways(browser)
+    browser.get(own.at("/teach/model/1/figures"))
+    says(browser, "Figures of version 1")
     accessible(browser)
     shots(browser, f"teach-model-in-use-{screen}")
     SCREENS[screen](browser)
