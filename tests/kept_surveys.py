@@ -36,7 +36,11 @@ DESCRIBED: Row = {
 
 def survey_tables(openings: int = 3) -> dict[str, list[Row]]:
     """The tables of a survey on two structures."""
-    keys = (("carlsbad", "white"), ("isolated-queen-pawn", "white"), ("isolated-queen-pawn", "black"))
+    keys = (
+        ("carlsbad", "white"),
+        ("isolated-queen-pawn", "white"),
+        ("isolated-queen-pawn", "black"),
+    )
     held: list[Row] = [
         {
             "structure": structure,
@@ -93,12 +97,12 @@ def survey_tables(openings: int = 3) -> dict[str, list[Row]]:
     }
 
 
-def beside_tables() -> dict[str, list[Row]]:
+def beside_tables(file: str = "course.pgn") -> dict[str, list[Row]]:
     """The tables of a survey beside a repertoire whose first game has a node 1."""
-    where = {"file": "course.pgn", "game": 1, "node": 1}
+    where = {"file": file, "game": 1, "node": 1}
     what = {"structure": "carlsbad", "holder": "white"}
     return {
-        "groups": [{**what, "stance": "own", "lines": 2, **MET, **SCORE}],
+        "groups": [{**what, "stance": "ours", "lines": 2, **MET, **SCORE}],
         "chapters": [
             {
                 "file": "course.pgn",
@@ -111,7 +115,9 @@ def beside_tables() -> dict[str, list[Row]]:
                 **MET,
             }
         ],
-        "unanswered_structures": [{"structure": "isolated-queen-pawn", "holder": "black", **MET, **SCORE}],
+        "unanswered_structures": [
+            {"structure": "isolated-queen-pawn", "holder": "black", **MET, **SCORE}
+        ],
         "unanswered_moves": [
             {
                 **where,

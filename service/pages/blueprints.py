@@ -6,6 +6,7 @@ from flask import Blueprint
 
 from pawnlore.service.access import pages as access
 from pawnlore.service.pages import (
+    beside_games,
     changes,
     front,
     groups,
@@ -18,6 +19,7 @@ from pawnlore.service.pages import (
     repertoires,
     static_files,
     structures,
+    surveys,
     teach_families,
     teach_labels,
     teach_model,
@@ -39,6 +41,8 @@ def page_blueprints() -> tuple[Blueprint, ...]:
         groups.pages,
         lines.pages,
         structures.pages,
+        surveys.pages,
+        beside_games.pages,
         owed.pages,
         notes.pages,
         note_editor.pages,

@@ -19,6 +19,7 @@ from pawnlore.service.pages.group_view import group_view
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.paging import page_number
 from pawnlore.service.pages.repertoire_summary import repertoire_summary
+from pawnlore.service.pages.survey_line import survey_line
 from pawnlore.structures.catalogue import Family, shipped_catalogue
 from pawnlore.structures.prose_mirror import told_for
 from pawnlore.structures.skeleton import placement
@@ -90,6 +91,7 @@ def group(id: str, structure: str, holder: str) -> Response:
         drawn=placement(view.skeleton) if view.skeleton else "",
         family=(family := _family(structure)),
         definition=told_for(family.definition, holder) if family else "",
+        in_games=survey_line(structure, holder) if view.group.settled else None,
         student=caller().student,
         may_write=caller().may(WRITE),
     )

@@ -39,7 +39,7 @@ _NAV = (
     NavEntry("Look up", "/look-up", students=True, also="/"),
     NavEntry("Repertoires", "/repertoires"),
     NavEntry("Plans", "/notes", students=True),
-    NavEntry("Structures", "/structures", students=True),
+    NavEntry("Structures", "/structures", students=True, also="/surveys"),
     NavEntry("Model", "/model", also="/teach"),
 )
 

@@ -14,6 +14,7 @@ from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.look_up_view import lines_with
 from pawnlore.service.pages.paging import page_number, paging
+from pawnlore.service.pages.survey_line import survey_line
 from pawnlore.service.played_line import play_line
 from pawnlore.service.running import running
 from pawnlore.structures.catalogue import UNSETTLED, Family
@@ -74,6 +75,7 @@ def structure(id: str) -> Response:
         texts=texts,
         line=" ".join(play_line("", texts.model_line).numbered()) if texts else "",
         same=lines_with((desk.open(one.id) for one in stored), asked),
+        in_games=survey_line(id),
         notes=readers_notes().on(id)[:_MOST_NOTES],
         student=known.student,
         may_write=known.may(WRITE) and not known.student,

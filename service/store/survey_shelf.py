@@ -248,6 +248,19 @@ class SurveyShelf:
             rows = [row for row in rows if row["structure"] == structure]
         return KeptTable(rows, sum(part.left_out for part in found))
 
+    def about(self, id: str, structure: str) -> dict[str, KeptTable]:
+        """The rows of all tables of `BY_STRUCTURE` on one structure, in one reading."""
+        query = select(SurveyTableRow.name, SurveyTableRow.content, SurveyTableRow.left_out).where(
+            SurveyTableRow.survey == _key(id)[:40],
+            SurveyTableRow.name.in_(BY_STRUCTURE),
+            SurveyTableRow.structure == _key(structure),
+        )
+        found = {name: KeptTable([]) for name in BY_STRUCTURE}
+        with self.store.reading() as connection:
+            for part in connection.execute(query):
+                found[part.name] = KeptTable(_rows(part.content), part.left_out)
+        return found
+
     def sizes(self, id: str) -> dict[str, int]:
         """How many rows each table of a survey has; raises `NotFound`."""
         with self.store.reading() as connection:
@@ -313,6 +326,20 @@ class SurveyShelf:
                 _get(connection, survey)
                 raise NotFound("this survey was not set beside that repertoire")
         return KeptTable(_rows(found.content), found.left_out)
+
+    def beside_tables(self, survey: str, repertoire: str) -> dict[str, KeptTable]:
+        """All tables of a survey beside a repertoire, in one reading; empty where it was not."""
+        query = select(
+            SurveyBesideTableRow.name, SurveyBesideTableRow.content, SurveyBesideTableRow.left_out
+        ).where(
+            SurveyBesideTableRow.survey == _key(survey)[:40],
+            SurveyBesideTableRow.repertoire == _key(repertoire)[:40],
+        )
+        found = {name: KeptTable([]) for name in BESIDE_TABLES}
+        with self.store.reading() as connection:
+            for part in connection.execute(query):
+                found[part.name] = KeptTable(_rows(part.content), part.left_out)
+        return found
 
 
 def _keep_beside(

@@ -69,6 +69,13 @@ def bar_plot(
     def x(value: float) -> float:
         return round(at.left + at.bars * min(value, end) / end, 1)
 
+    def upright(value: float) -> str:
+        """A line across the bars, with room for labels that stand above them."""
+        if not narrow:
+            return f"M{x(value)} {_TOP - 6}V{bottom}"
+        tops = (_TOP + at.row * row + at.bar - 2 for row in range(len(bars)))
+        return "".join(f"M{x(value)} {top}v16" for top in tops) or f"M{x(value)} {bottom}v0"
+
     out = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" '
         f'width="{width}" height="{height}" role="img" {_FONT} font-size="13">',
@@ -81,7 +88,7 @@ def bar_plot(
     mark = 0.0
     while mark <= end + 1e-9:
         out.append(
-            f'<path class="pl-edge" d="M{x(mark)} {_TOP - 6}V{bottom}" stroke="{GREY}" '
+            f'<path class="pl-edge" d="{upright(mark)}" stroke="{INK}" stroke-opacity="0.35" '
             'stroke-width="0.6"/>'
             f'<text class="pl-ink" x="{x(mark)}" y="{bottom + 14}" fill="{INK}" '
             f'text-anchor="middle" font-size="11">{mark * 100:.0f}</text>'
@@ -89,7 +96,7 @@ def bar_plot(
         mark += step
     if middle is not None:
         out.append(
-            f'<path class="pl-edge" d="M{x(middle)} {_TOP - 6}V{bottom}" stroke="{INK}" '
+            f'<path class="pl-edge" d="{upright(middle)}" stroke="{INK}" '
             'stroke-width="0.9" stroke-dasharray="3 3"/>'
         )
     for row, bar in enumerate(bars):
@@ -116,8 +123,9 @@ def bar_plot(
             f'font-size="12">{html_text(value + note)}</text>'
         )
     out.append(
-        f'<text class="pl-ink" x="{at.left + at.bars}" y="{bottom + 28}" fill="{INK}" '
-        f'text-anchor="end" font-size="11">{html_text(axis)}, per cent</text></svg>\n'
+        f'<text class="pl-ink" x="{at.left if narrow else at.left + at.bars}" y="{bottom + 28}" '
+        f'fill="{INK}" text-anchor="{"start" if narrow else "end"}" font-size="11">'
+        f"{html_text(axis)}, per cent</text></svg>\n"
     )
     return "\n".join(out)
 

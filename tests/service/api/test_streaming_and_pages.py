@@ -161,6 +161,8 @@ def filled(
         again += b'\n[Event "Unread"]\n\n1. Zz9 *\n' * 3
         sent = {"data": again, "content_type": PGN}
         author.ended(author.send("PUT", f"/api/repertoires/{id}/pgn", 202, **sent))
+        for _ in range(3):
+            author.survey(id)
         yield service, author, Things({**made.ids, "repertoires": id})
 
 

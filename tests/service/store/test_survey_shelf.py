@@ -72,7 +72,11 @@ def test_a_survey_is_read_back_as_it_was_kept(store: Store) -> None:
         for structure in ("carlsbad", "isolated-queen-pawn"):
             wanted = [row for row in given[name] if row["structure"] == structure]
             assert shelf.table(kept.id, name, structure).rows == wanted
-    assert [row["holder"] for row in shelf.table(kept.id, "structures", "isolated-queen-pawn").rows] == [
+    about = shelf.about(kept.id, "carlsbad")
+    assert about == {name: shelf.table(kept.id, name, "carlsbad") for name in BY_STRUCTURE}
+    assert [
+        row["holder"] for row in shelf.table(kept.id, "structures", "isolated-queen-pawn").rows
+    ] == [
         "white",
         "black",
     ]
@@ -107,7 +111,9 @@ def test_a_survey_beside_a_repertoire_goes_with_either_of_them(store: Store) -> 
     ]
     assert shelf.besides(survey=one.id) == found[1:] and all(b.current for b in found)
     for name in BESIDE_TABLES:
-        assert shelf.beside_table(one.id, repertoire.id, name).rows == beside_tables()[name]
+        found_table = shelf.beside_table(one.id, repertoire.id, name)
+        assert found_table.rows == beside_tables()[name]
+        assert shelf.beside_tables(one.id, repertoire.id)[name] == found_table
     shelf.delete(two.id)
     assert shelf.besides() == found[1:]
     with pytest.raises(NotFound, match="no such survey"):
