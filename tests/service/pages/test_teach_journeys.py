@@ -27,7 +27,7 @@ from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import Select
+from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from pawnlore.service.api.repertoires_at_hand import repertoires_of
 from pawnlore.service.store.asked_shelf import AskedShelf
@@ -243,8 +243,13 @@ def test_questions_are_answered_with_one_key_and_none_comes_twice(
 
 
 def compared(browser: Browser) -> None:
-    """Wait for the page that compares a new version with what is in use."""
-    until(browser, lambda driver: re.search(r"/teach/model/\d+$", driver.current_url))
+    """Wait for the page that compares a new version with what is in use.
+
+    Retraining takes seconds of a processor, of which a busy machine gives little.
+    """
+    WebDriverWait(browser, 120).until(
+        lambda driver: re.search(r"/teach/model/\d+$", driver.current_url)
+    )
     says(browser, "Old against new")
 
 
