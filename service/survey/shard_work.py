@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import IO, Any
 
@@ -117,7 +117,7 @@ def work_shard(
             known.are_new(keys_of_part(place, part.name)[:, :2])
     skip = before.text_end if before is not None else 0
     try:
-        for texts in _game_texts(shard, columns, work.account, skip):
+        for texts in _game_texts(shard, columns, work.leave_out, skip):
             work.take(texts)
     except Unreadable as error:
         work.account.troubles.append(f"{shard.path}: {error}; all before that is kept")
@@ -157,8 +157,12 @@ class _Work:
         first = (self.shard.number << GAME_BITS) + self.game
         keys = game_keys(texts, batch)
         if self.known is not None:
-            new = self.known.are_new(keys)
+            # Games that were read carefully stand behind the others; the first in the text stays.
+            order = np.argsort(batch.number)
+            new = np.empty(len(batch), dtype=np.bool_)
+            new[order] = self.known.are_new(keys[order])
             if not new.all():
+                self.account.cut_short -= int((~batch.whole[~new]).sum())
                 batch, keys = kept_games(batch, new), keys[new]
                 again = new.shape[0] - len(batch)
                 self.account.skip(DUPLICATE, count=again)
@@ -183,6 +187,10 @@ class _Work:
         self.text_end = offset + int(texts.scanned.begins[-1])
         if self.text_end - self._begun >= self.part_bytes:
             self.finish(last=False)
+
+    def leave_out(self, reason: str, example: str) -> None:
+        """Count something that is no game to be taken, with the part that is being made."""
+        self.account.skip(reason, example)
 
     def finish(self, *, last: bool) -> None:
         """Write what was surveyed as a part, its marker at the end."""
@@ -214,12 +222,12 @@ class _Work:
 
 
 def _game_texts(
-    shard: Shard, columns: Columns, account: Account, skip: int
+    shard: Shard, columns: Columns, leave_out: Callable[[str, str], None], skip: int
 ) -> Iterator[tuple[GameTexts, int]]:
     """The shard's text a batch at a time, each with where it begins in the shard.
 
     ``skip`` bytes of text have been surveyed before. Raises `Unreadable` at the
-    end where the file is damaged; what it tore off is counted.
+    end where the file is damaged; what it tore off is told to ``leave_out``.
     """
     wanted = columns.wanted
     text, offset = b"", 0
@@ -253,7 +261,7 @@ def _game_texts(
                 elif text.isspace():
                     text, offset = b"", offset + len(text)
                 if len(text) > GAME_BYTES:
-                    account.skip(TOO_LONG, f"{shard.path}: from byte {offset:,} of its text")
+                    leave_out(TOO_LONG, f"{shard.path}: from byte {offset:,} of its text")
                     found = NEXT_GAME.search(text, 1)
                     used = found.start() + 1 if found else len(text) - 24
                     text, offset = text[used:], offset + used
@@ -261,7 +269,7 @@ def _game_texts(
                 break
     if damage is not None:
         if text.strip():
-            account.skip(TRUNCATED, f"{shard.path}: at byte {offset:,} of its text")
+            leave_out(TRUNCATED, f"{shard.path}: at byte {offset:,} of its text")
         raise damage
 
 

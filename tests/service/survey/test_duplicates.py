@@ -101,6 +101,28 @@ def test_a_worker_that_goes_on_knows_what_was_read_before(
     assert sum(part.account.skipped.get(DUPLICATE, 0) for part in [*done, *again]) == 24
 
 
+def test_of_equal_games_the_first_stays_whoever_reads_it(tmp_path: Path) -> None:
+    """The careful reader's games stand behind the compiled one's in a batch."""
+    plain = '[Event "a"]\n[White "x"]\n\n1. e4 e5 *\n\n'
+    careful = plain.replace("e4", "e4 ; a remark\n")
+    path = tmp_path / "games.pgn"
+    path.write_text(careful + plain + '[Event "b"]\n\n1. d4 *\n\n' + careful)
+    told = survey([str(path)], str(tmp_path / "out"), Options(jobs=1))
+    assert (told.account.games, told.account.skipped) == (2, {DUPLICATE: 2})
+    (part,) = (tmp_path / "out" / "games").glob("*.parquet")
+    assert sorted(pq.read_table(part).column("offset").to_pylist()) == [
+        0,
+        len(careful) + len(plain),
+    ]
+
+
+def test_a_repeated_game_is_not_counted_as_cut_short(tmp_path: Path) -> None:
+    path = tmp_path / "games.pgn"
+    path.write_text('[Event "a"]\n\n1. e4 Qh5 *\n\n' * 3)
+    told = survey([str(path)], str(tmp_path / "out"), Options(jobs=1)).account
+    assert (told.games, told.cut_short, told.skipped) == (1, 1, {DUPLICATE: 2})
+
+
 def test_a_parquet_file_holds_the_table() -> None:
     name = pa.dictionary(pa.int16(), pa.string())
     table = pa.table(

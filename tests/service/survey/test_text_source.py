@@ -14,12 +14,12 @@ import pyarrow as pa
 import pytest
 
 from pawnlore.models.classifier import shipped_classifier
-from pawnlore.service.survey import shard_work
+from pawnlore.service.survey import shard_work, text_source
 from pawnlore.service.survey.place import Place
 from pawnlore.service.survey.read_games import GameTexts, find_games
 from pawnlore.service.survey.shards import look_at, plan
 from pawnlore.service.survey.skeleton_verdicts import SkeletonVerdicts
-from pawnlore.service.survey.skipped import NO_GAME, TOO_LONG
+from pawnlore.service.survey.skipped import NO_GAME, TOO_LONG, TRUNCATED, Account
 from pawnlore.service.survey.tables import Columns
 from pawnlore.service.survey.text_source import Unreadable, as_utf8, blocks
 
@@ -105,3 +105,26 @@ def test_text_without_a_game_is_looked_at_a_few_times_at_most(
     (part,) = shard_work.work_shard(shard, Place(str(tmp_path / "out")), Columns(), verdicts)
     assert part.account.skipped == left_out
     assert size <= sum(seen) <= 3 * size
+
+
+def test_what_a_damaged_archive_tore_off_is_told_however_many_parts_it_has(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A part's marker is written before the end of the archive is met."""
+    games = "".join(
+        f'[Event "{number}"]\n[Round "{number}"]\n\n1. e4 *\n\n' for number in range(400)
+    )
+    path = tmp_path / "cut.pgn.gz"
+    path.write_bytes(gzip.compress(games.encode())[:-40])
+    monkeypatch.setattr(shard_work, "BATCH_BYTES", 2000)
+    monkeypatch.setattr(text_source, "_BLOCK", 700)
+    verdicts, place = SkeletonVerdicts(shipped_classifier()), Place(str(tmp_path / "out"))
+    (shard,) = plan([look_at(str(path))])
+    shard_work.work_shard(shard, place, Columns(), verdicts, part_bytes=4000)
+    parts = shard_work.finished_parts(place)
+    assert len(parts) > 2
+    told = Account()
+    for part in parts:
+        told.add(part.account)
+    assert told.skipped == {TRUNCATED: 1} and told.games < 400
+    assert len(told.troubles) == 1 and "damaged or cut off" in told.troubles[0]
