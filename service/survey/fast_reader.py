@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from pawnlore.service.survey.compiled import Array, compiled
 from pawnlore.service.survey.game_batch import GameBatch
+from pawnlore.service.survey.text_scan import Scanned
 
 LIBRARY = "rust_pgn_reader_python_binding"
 
@@ -29,39 +30,48 @@ def fast_reader_at_hand() -> bool:
 
 def read_fast(
     text: bytes,
-    begins: npt.NDArray[np.int64],
-    results: npt.NDArray[np.uint8],
+    scanned: Scanned,
     numbers: npt.NDArray[np.int64],
+    with_headers: npt.NDArray[np.bool_],
 ) -> tuple[GameBatch, npt.NDArray[np.int64]]:
-    """Read games that each begin and end where ``begins`` (G + 1,) says, with ``results`` (G,).
+    """Read the games of a text that are wanted: ``numbers`` (K,).
 
-    ``numbers`` (K,) are those that are wanted. Gives the batch, and the numbers
+    ``with_headers`` (G,) marks those with a header that matters to their moves;
+    from the others only the movetext is read. Gives the batch, and the numbers
     of those which the library could not read to the end; these are not in it.
     The text must be UTF-8.
     """
     import pyarrow as pa
 
-    chunk = _parsed(pa, text, begins, numbers)
+    chunk = _parsed(pa, text, scanned, numbers, with_headers)
     if chunk is None:
         return _nothing(), numbers
     valid = np.asarray(chunk.valid)
-    batch = _events(chunk, numbers, results[numbers])
+    batch = _events(chunk, numbers, scanned.results[numbers])
     if valid.all():
         return batch, numbers[:0]
     return kept_games(batch, valid), numbers[~valid]
 
 
 def _parsed(
-    pa: Any, text: bytes, begins: npt.NDArray[np.int64], numbers: npt.NDArray[np.int64]
+    pa: Any,
+    text: bytes,
+    scanned: Scanned,
+    numbers: npt.NDArray[np.int64],
+    with_headers: npt.NDArray[np.bool_],
 ) -> Any:
     import rust_pgn_reader_python_binding as library
 
     if not numbers.shape[0]:
         return None
-    offsets = pa.py_buffer(begins.astype(np.int32))
-    games = pa.StringArray.from_buffers(begins.shape[0] - 1, offsets, pa.py_buffer(text))
-    if numbers.shape[0] != len(games):
-        games = games.take(pa.array(numbers))
+    # Headers and movetexts in turns, of which the latter are taken.
+    offsets = np.empty(2 * len(scanned) + 1, dtype=np.int32)
+    offsets[::2] = scanned.begins
+    offsets[1::2] = np.where(with_headers, scanned.begins[:-1], scanned.moves)
+    pieces = pa.StringArray.from_buffers(
+        offsets.shape[0] - 1, pa.py_buffer(offsets), pa.py_buffer(text)
+    )
+    games = pieces.take(pa.array(2 * numbers + 1))
     try:
         parsed = library.parse_games(pa.chunked_array([games]), num_threads=1)
     except Exception:

@@ -48,9 +48,10 @@ class QuickModel(NamedTuple):
     those on the holder as they stand and those on the opponent mirrored,
     Black's the other way about. ``shared`` tells which families are shared.
 
-    The rest is room: ``dense`` (H,), ``rounded`` (H,), ``units`` (H / 2, LANES),
-    ``scores`` (T, rows, LANES), ``best`` (LANES,), ``masks`` (LANES, 2),
-    ``places`` (LANES, 2), and ``words`` for cores.
+    The rest is room: ``dense`` (H,) with the ``patterns`` (16,) that it stands
+    for, ``rounded`` (H,), ``units`` (H / 2, LANES), ``scores`` (T, rows,
+    LANES), ``best`` (LANES,), ``masks`` (LANES, 2), ``places`` (LANES, 2), and
+    for cores ``met`` (words, 2) and ``lacks`` (2, families).
     """
 
     file_sums: npt.NDArray[np.int16]
@@ -73,7 +74,9 @@ class QuickModel(NamedTuple):
     best: npt.NDArray[np.int32]
     masks: npt.NDArray[np.uint64]
     places: npt.NDArray[np.int64]
-    words: npt.NDArray[np.uint64]
+    met: npt.NDArray[np.uint64]
+    lacks: npt.NDArray[np.uint64]
+    patterns: npt.NDArray[np.int64]
 
 
 def quick_model(classifier: Classifier) -> QuickModel:
@@ -150,7 +153,9 @@ def quick_model(classifier: Classifier) -> QuickModel:
         np.zeros(LANES, dtype=np.int32),
         np.zeros((LANES, 2), dtype=np.uint64),
         np.zeros((LANES, 2), dtype=np.int64),
-        np.zeros(2 * needs.shape[0] + 2 * needs.shape[1], dtype=np.uint64),
+        np.zeros((needs.shape[0], 2), dtype=np.uint64),
+        np.zeros((2, needs.shape[1]), dtype=np.uint64),
+        np.full(16, -1, dtype=np.int64),
     )
 
 

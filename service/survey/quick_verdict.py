@@ -36,9 +36,9 @@ STEPS = 100_000
 UNKNOWN = -1
 """In the place of a probability: it has not been asked for."""
 
-_DOUBT_MARGIN = 2e-3
+_DOUBT_MARGIN = 2e-4
+_FEW = 5
 _LEVEL = 1e-4
-_NOTHING = 25.0
 _HOLDERS = len(HOLDERS)
 _UNIT_BITS = round(math.log2(UNIT_STEP / HIDDEN_STEP))
 
@@ -71,52 +71,56 @@ def _by_files(mask: int) -> int:
 
 
 @compiled
-def _core(
-    white: int,
-    black: int,
+def _find_cores(
+    keys: Array,
+    fresh: Array,
     bits: Array,
     needs: Array,
     holders: Array,
     shared: Array,
-    words: Array,
-) -> int:
-    """The structure code of the first core that a skeleton meets; -1 for none."""
+    met: Array,
+    lacks: Array,
+    codes: Array,
+) -> None:
+    """The structure code of the first core that each of ``keys[fresh]`` meets; -1 for none.
+
+    Nothing here depends on what was found before, so that the processor works
+    on several skeletons at a time.
+    """
     count, families = needs.shape
-    lacks = words[2 * count : 2 * count + families]
-    lacks_too = words[2 * count + families :]
-    by_white, by_black = np.uint64(_by_files(white)), np.uint64(_by_files(black))
     low = np.uint64(255)
-    for word in range(count):
-        met = met_too = np.uint64(0)
-        for file in range(8):
-            shift = np.uint64(8 * file)
-            met |= bits[0, file, (by_white >> shift) & low, word]
-            met_too |= bits[1, file, (by_black >> shift) & low, word]
-        mask = holders[word]
-        words[2 * word] = ~((met & mask) | (met_too & ~mask))
-        words[2 * word + 1] = ~((met_too & mask) | (met & ~mask))
-    here, there = words[0], words[1]
-    for family in range(families):
-        lacks[family] = needs[0, family] & here
-        lacks_too[family] = needs[0, family] & there
-    for word in range(1, count):
-        here, there = words[2 * word], words[2 * word + 1]
+    for row in range(fresh.shape[0]):
+        by_white, by_black = (
+            np.uint64(_by_files(keys[fresh[row], 0])),
+            np.uint64(_by_files(keys[fresh[row], 1])),
+        )
+        for word in range(count):
+            whites = blacks = np.uint64(0)
+            for file in range(8):
+                shift = np.uint64(8 * file)
+                whites |= bits[0, file, (by_white >> shift) & low, word]
+                blacks |= bits[1, file, (by_black >> shift) & low, word]
+            mask = holders[word]
+            met[word, 0] = (whites & mask) | (blacks & ~mask)
+            met[word, 1] = (blacks & mask) | (whites & ~mask)
+        here, there = ~met[0, 0], ~met[0, 1]
         for family in range(families):
-            lacks[family] |= needs[word, family] & here
-            lacks_too[family] |= needs[word, family] & there
-    first = families
-    for family in range(families):
-        found = families if lacks[family] != 0 and lacks_too[family] != 0 else family
-        first = min(first, found)
-    if first == families:
-        return -1
-    holder = BOTH
-    if not shared[first]:
-        if lacks_too[first] != 0:
-            holder = WHITE
-        elif lacks[first] != 0:
-            holder = BLACK
-    return first * _HOLDERS + holder  # type: ignore[no-any-return]
+            lacks[0, family] = needs[0, family] & here
+            lacks[1, family] = needs[0, family] & there
+        for word in range(1, count):
+            here, there = ~met[word, 0], ~met[word, 1]
+            for family in range(families):
+                lacks[0, family] |= needs[word, family] & here
+                lacks[1, family] |= needs[word, family] & there
+        first = families
+        for family in range(families):
+            found = families if lacks[0, family] != 0 and lacks[1, family] != 0 else family
+            first = min(first, found)
+        known = min(first, families - 1)
+        by_one = (lacks[0, known] != 0) != (lacks[1, known] != 0)
+        holder = BLACK if lacks[0, known] != 0 else WHITE
+        holder = holder if by_one and not shared[known] else BOTH
+        codes[row] = known * _HOLDERS + holder if first < families else -1
 
 
 @compiled
@@ -126,6 +130,7 @@ def _put_units(
     file_sums: Array,
     base: Array,
     dense: Array,
+    patterns: Array,
     rounded: Array,
     units: Array,
 ) -> None:
@@ -134,24 +139,39 @@ def _put_units(
     low = np.uint64(63)
     shift, below = np.int32(_UNIT_BITS), np.int32((1 << (_UNIT_BITS - 1)) - 1)
     pairs = rounded.view(np.int32)
+    now = np.empty(16, dtype=np.int64)
     for lane in range(filled):
         own, foe = np.uint64(_by_files(masks[lane, 0])), np.uint64(_by_files(masks[lane, 1]))
-        for unit in range(hidden):
-            dense[unit] = base[unit]
-        for file in range(0, 8, 2):
+        changed = 0
+        for place in range(16):
+            side = own if place < 8 else foe
             # Pawns stand on six of the eight ranks.
-            here, there = np.uint64(8 * file + 1), np.uint64(8 * file + 9)
-            one = np.int64((own >> here) & low) + 64 * file
-            two = np.int64((own >> there) & low) + 64 * (file + 1)
-            three = np.int64((foe >> here) & low) + 64 * (file + 8)
-            four = np.int64((foe >> there) & low) + 64 * (file + 9)
+            pattern = np.int64((side >> np.uint64(8 * (place & 7) + 1)) & low) + 64 * place
+            now[place] = pattern
+            changed += pattern != patterns[place]
+        if changed <= _FEW:
+            # Most skeletons come from the one before by a move of one pawn or two.
+            for place in range(16):
+                old, new = patterns[place], now[place]
+                if old != new:
+                    for unit in range(hidden):
+                        dense[unit] += np.int32(file_sums[new, unit]) - np.int32(
+                            file_sums[old, unit]
+                        )
+        else:
             for unit in range(hidden):
-                dense[unit] += (
-                    np.int32(file_sums[one, unit])
-                    + np.int32(file_sums[two, unit])
-                    + np.int32(file_sums[three, unit])
-                    + np.int32(file_sums[four, unit])
-                )
+                dense[unit] = base[unit]
+            for place in range(0, 16, 4):
+                one, two, three, four = now[place], now[place + 1], now[place + 2], now[place + 3]
+                for unit in range(hidden):
+                    dense[unit] += (
+                        np.int32(file_sums[one, unit])
+                        + np.int32(file_sums[two, unit])
+                        + np.int32(file_sums[three, unit])
+                        + np.int32(file_sums[four, unit])
+                    )
+        for place in range(16):
+            patterns[place] = now[place]
         # Rounded to the nearest step, halves to even, as numpy's rint does.
         for unit in range(hidden):
             value = max(dense[unit], np.int32(0))
@@ -164,7 +184,14 @@ def _put_units(
 def network_scores(filled: int, model: QuickModel) -> Array:
     """The scores (classes, LANES) of the block's skeletons, and the best family's of each."""
     _put_units(
-        filled, model.masks, model.file_sums, model.base, model.dense, model.rounded, model.units
+        filled,
+        model.masks,
+        model.file_sums,
+        model.base,
+        model.dense,
+        model.patterns,
+        model.rounded,
+        model.units,
     )
     block_scores(model.units, model.weights, model.bias, model.scores)
     scores = model.scores.reshape(-1, LANES)
@@ -179,6 +206,7 @@ def _named(
     best: int,
     kinds: int,
     most: float,
+    far: float,
     numbers: Array,
     falls_high: Array,
     falls_low: Array,
@@ -186,15 +214,14 @@ def _named(
     """The best family's class in a lane, and one through its chance.
 
     The class is 0 where the chance is certainly below one through ``most``, and
-    -1 where two families are level.
+    -1 where two families are level. ``far`` is how much the score of "no family"
+    has to be ahead for the former, whatever the other families have.
     """
     sharpness, shift = numbers[0], numbers[1]
     none = (scores[0, lane] - best) * sharpness + shift
-    if none > _NOTHING:
+    if none > far:
         return 0, np.inf
     total = math.exp(none)
-    if 1.0 + total > most:
-        return 0, total
     farthest = (falls_high.shape[0] << LOW_BITS) - 1
     level = place = 0
     near = _LEVEL / sharpness
@@ -221,18 +248,18 @@ def judge(keys: Array, verdicts: Array, fresh: Array, model: QuickModel) -> int:
     doubtful = filled = 0
     exact = model.numbers[3] != 0
     masks, places = model.masks, model.places
-    bits, needs, shared, words = model.bits, model.needs, model.shared, model.words
-    holders = model.holders
     count = fresh.shape[0]
+    codes = np.empty(count, dtype=np.int32)
+    _find_cores(
+        keys, fresh, model.bits, model.needs, model.holders, model.shared, model.met,
+        model.lacks, codes,
+    )  # fmt: skip
     for row in range(count):
         slot = fresh[row]
         white, black = keys[slot, 0], keys[slot, 1]
         verdicts[slot, 1] = UNKNOWN
-        code = -1
-        if exact:
-            code = _core(white, black, bits, needs, holders, shared, words)
-        if code >= 0:
-            verdicts[slot, 0] = code + CORE
+        if exact and codes[row] >= 0:
+            verdicts[slot, 0] = codes[row] + CORE
         else:
             own, foe = np.uint64(mirrored(black)), np.uint64(mirrored(white))
             if not exact or (own == white and foe == black):
@@ -260,9 +287,10 @@ def _judge_lanes(
     class_code, mirror_code = model.class_code, model.mirror_code
     kinds, threshold = class_code.shape[0], numbers[2]
     most, least = 1.0 / (threshold - _DOUBT_MARGIN), 1.0 / (threshold + _DOUBT_MARGIN)
+    far = math.log(most - 1.0)
     for lane in range(filled):
         slot, swapped = places[lane, 0], places[lane, 1]
-        place, total = _named(lane, scores, best[lane], kinds, most, numbers, high, low)
+        place, total = _named(lane, scores, best[lane], kinds, most, far, numbers, high, low)
         if place == 0:
             verdicts[slot, 0] = NO_STRUCTURE
         elif place < 0 or total > least:
@@ -312,9 +340,10 @@ def _fill_lanes(filled: int, verdicts: Array, room: Array, doubtful: int, model:
     class_code, mirror_code = model.class_code, model.mirror_code
     kinds, threshold = class_code.shape[0], numbers[2]
     most = 1.0 / (threshold - _DOUBT_MARGIN)
+    far = math.log(most - 1.0)
     for lane in range(filled):
         slot, swapped = places[lane, 0], places[lane, 1]
-        place, total = _named(lane, scores, best[lane], kinds, most, numbers, high, low)
+        place, total = _named(lane, scores, best[lane], kinds, most, far, numbers, high, low)
         chance = 0.0
         sure = place >= 0
         if place > 0:

@@ -55,8 +55,15 @@ class GameTexts:
             pa.py_buffer(np.ascontiguousarray(data[places])),
             None if there.all() else pa.array(there).buffers()[1],
         )
-        if self.scanned.escaped.any():
-            values = [None if v is None else unescape(v) for v in found.to_pylist()]
+        changed = {
+            row: unescape(value)
+            for row in np.flatnonzero(self.scanned.escaped & there).tolist()
+            if "\\" in (value := found[row].as_py())
+        }
+        if changed:
+            values = found.to_pylist()
+            for row, value in changed.items():
+                values[row] = value
             found = pa.array(values, type=pa.string())
         return found
 
@@ -79,11 +86,11 @@ def read_games(
     odd = (scanned.flags & ODD) != 0
     keep = np.ones(count, dtype=np.bool_)
     first_ply = np.zeros(count, dtype=np.int32)
-    _special_starts(texts, account, where, odd, keep, first_ply)
+    special = _special_starts(texts, account, where, odd, keep, first_ply)
     if careful or not fast_reader_at_hand():
         odd[:] = True
     sure = np.flatnonzero(keep & ~odd)
-    batch, unsure = read_fast(texts.text, scanned.begins, scanned.results, sure)
+    batch, unsure = read_fast(texts.text, scanned, sure, special)
     batch = replace(batch, first_ply=first_ply[batch.number])
     rest = np.union1d(np.flatnonzero(keep & odd), unsure)
     if rest.shape[0]:
@@ -100,11 +107,12 @@ def _special_starts(
     odd: npt.NDArray[np.bool_],
     keep: npt.NDArray[np.bool_],
     first_ply: npt.NDArray[np.int32],
-) -> None:
-    """Judge the games that name a variant or a starting position."""
+) -> npt.NDArray[np.bool_]:
+    """Judge the games that name a variant or a starting position; tells which do (G,)."""
     spans = texts.scanned.values[:, [texts.names.index(name) for name in _SORTS], 0]
     known: dict[tuple[str | None, str | None], tuple[int, str, bool]] = {}
-    for game in np.flatnonzero((spans >= 0).any(axis=1)).tolist():
+    special: npt.NDArray[np.bool_] = np.any(spans >= 0, axis=1)
+    for game in np.flatnonzero(special).tolist():
         variant, fen = texts.value(game, "Variant"), texts.value(game, "FEN")
         told = known.get((variant, fen))
         if told is None:
@@ -123,6 +131,7 @@ def _special_starts(
         if reason:
             keep[game] = False
             account.skip(reason, f"{where}: {variant or fen}")
+    return special
 
 
 def _with_moves(batch: GameBatch, account: Account) -> GameBatch:

@@ -340,9 +340,11 @@ def _break_texts(paths: GamePaths) -> Any:
         | paths.break_start.astype(np.int32) << 6
         | paths.break_end
     )
-    found, places = np.unique(packed, return_inverse=True)
-    words = _words(tuple(_break_text(value) for value in found.tolist()))
-    return pa.DictionaryArray.from_arrays(pa.array(places.astype(np.int16)), words)
+    there = np.zeros(1 << 14, dtype=np.bool_)
+    there[packed] = True
+    words = _words(tuple(_break_text(value) for value in np.flatnonzero(there).tolist()))
+    places = np.cumsum(there, dtype=np.int16) - np.int16(1)
+    return pa.DictionaryArray.from_arrays(pa.array(places[packed]), words)
 
 
 @cache

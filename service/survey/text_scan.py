@@ -40,12 +40,14 @@ class Scanned(NamedTuple):
 
     ``begins`` (G + 1,) are byte offsets; the last one tells where the text is
     used up: what stands behind it is the beginning of a game that goes on.
-    ``flags`` and ``results`` are (G,); ``values`` is ``int32`` (G, H, 2), from
+    ``moves`` (G,) tells where each game's movetext begins, the game's end where it
+    has none. ``flags`` and ``results`` are (G,); ``values`` is ``int32`` (G, H, 2), from
     where to where each wanted header's value goes, without its quotes, or -1.
     ``escaped`` (G,) tells that some wanted value has a backslash.
     """
 
     begins: npt.NDArray[np.int64]
+    moves: npt.NDArray[np.int64]
     flags: npt.NDArray[np.uint8]
     results: npt.NDArray[np.uint8]
     values: npt.NDArray[np.int32]
@@ -74,23 +76,30 @@ def scan(text: bytes, wanted: npt.NDArray[np.uint64], *, final: bool) -> Scanned
     >>> found = scan(text, names, final=True)
     >>> found.begins.tolist(), found.results.tolist()
     ([0, 24, 44], [1, 4])
-    >>> text[slice(*found.values[1, 0])]
-    b'b'
+    >>> text[slice(*found.values[1, 0])], text[found.moves[1] :]
+    (b'b', b'1. d4 *')
     """
     data = np.frombuffer(text, dtype=np.uint8)
     room = max(16, len(text) // 256)
     while True:
         begins = np.zeros(room + 1, dtype=np.int64)
+        moves = np.full(room, -1, dtype=np.int64)
         flags = np.zeros(room, dtype=np.uint8)
         results = np.zeros(room, dtype=np.uint8)
         escaped = np.zeros(room, dtype=np.bool_)
         values = np.full((room, wanted.shape[0], 2), -1, dtype=np.int32)
-        count = _scan(data, final, wanted, _KINDS, begins, flags, results, values, escaped)
+        count = _scan(data, final, wanted, _KINDS, begins, moves, flags, results, values, escaped)
         if count >= 0:
             break
         room *= 4
+    begins, moves = begins[: count + 1], moves[:count]
     return Scanned(
-        begins[: count + 1], flags[:count], results[:count], values[:count], escaped[:count]
+        begins,
+        np.where(moves < 0, begins[1:], moves),
+        flags[:count],
+        results[:count],
+        values[:count],
+        escaped[:count],
     )
 
 
@@ -101,6 +110,7 @@ def _scan(
     wanted: Array,
     kinds: Array,
     begins: Array,
+    moves_at: Array,
     flags: Array,
     results: Array,
     values: Array,
@@ -222,6 +232,8 @@ def _scan(
         elif moves and blank and not comment:
             # Movetext with a blank line in it may be a game that lacks its result.
             flags[game] |= 1
+        if moves_at[game] < 0:
+            moves_at[game] = begin
         moves = True
         blank = False
         if first == 37 and not comment:  # %

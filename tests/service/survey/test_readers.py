@@ -229,3 +229,37 @@ def test_spoilt_files_read_alike_whoever_reads_them() -> None:
         assert told.seen == told_too.seen, spoilt
         games += len(fast)
     assert games > 300
+
+
+@pytest.mark.parametrize(
+    ("headers", "plies"),
+    [
+        ('[Event "a"]\n[FEN "8/P6k/8/3pP3/8/8/p6K/8 w - d6 0 40"]\n\n', 2),
+        ('[FEN "8/P6k/8/3pP3/8/8/p6K/8 w - d6 0 40"]\n[SetUp "1"]\n{why} ', 2),
+        ('[Event "a \\"b\\" \\\\"]\n[Variant "Standard"]\n\n  ', 0),
+        ('[Event "a"]\n', 0),
+        ("", 0),
+    ],
+)
+def test_only_headers_that_matter_reach_the_fast_reader(headers: str, plies: int) -> None:
+    """The position that a game begins with does; a game without headers is read too."""
+    text = f"{headers}1. exd6 Kg6 1-0\n\n"
+    other = '[Event "b"]\n\n1. d4 d5 *\n\n[Event "none"]\n\n'
+    for whole in (text, text + other, other + text):
+        account = Account()
+        found = find_games(whole.encode(), ("Event",), final=True)
+        batch = read_games(found, account)
+        careful = read_games(found, Account(), careful=True)
+        assert account.games == (plies > 0) + (other in whole)
+        assert sorted(batch.plies.tolist()) == [2] * len(batch)
+        for name in ("number", "moves", "ply", "white", "black", "taken", "start", "end"):
+            assert np.array_equal(getattr(batch, name), getattr(careful, name)), name
+
+
+def test_an_escaped_value_is_told_as_it_was_meant() -> None:
+    text = (
+        '[Event "a \\"b\\" \\\\"]\n\n1. d4 *\n\n[Event "c"]\n[Site "\\"x\\""]\n\n1. e4 *\n\n1. c4 *'
+    )
+    found = find_games(text.encode(), ("Event", "Site"), final=True)
+    assert found.column("Event").to_pylist() == ['a "b" \\', "c", None]
+    assert found.column("Site").to_pylist() == [None, '"x"', None]
