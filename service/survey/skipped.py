@@ -19,7 +19,7 @@ CUT_SHORT = "kept up to a move that cannot be read"
 REASONS = (VARIANT, BAD_START, NO_MOVES, NO_GAME, TRUNCATED, TOO_LONG, RUN_ON, DUPLICATE)
 """Every reason why a game is left out."""
 
-_EXAMPLES = 5
+_EXAMPLES, _LENGTH = 5, 300
 
 
 @dataclass
@@ -46,10 +46,11 @@ class Account:
         self.example(reason, example)
 
     def example(self, reason: str, example: str) -> None:
-        """Keep one of the first examples."""
+        """Keep one of the first examples, fit to be printed on a terminal."""
         known = self.examples.setdefault(reason, [])
         if example and len(known) < _EXAMPLES:
-            known.append(example)
+            text = example if len(example) <= _LENGTH else example[: _LENGTH - 1] + "…"
+            known.append("".join(letter if letter.isprintable() else "�" for letter in text))
 
     def add(self, other: Account) -> None:
         """Take another account in."""

@@ -16,10 +16,10 @@ import pytest
 from pawnlore.models.classifier import shipped_classifier
 from pawnlore.service.survey import shard_work, text_source
 from pawnlore.service.survey.place import Place
-from pawnlore.service.survey.read_games import GameTexts, find_games
+from pawnlore.service.survey.read_games import GameTexts, find_games, read_games
 from pawnlore.service.survey.shards import look_at, plan
 from pawnlore.service.survey.skeleton_verdicts import SkeletonVerdicts
-from pawnlore.service.survey.skipped import NO_GAME, TOO_LONG, TRUNCATED, Account
+from pawnlore.service.survey.skipped import NO_GAME, TOO_LONG, TRUNCATED, VARIANT, Account
 from pawnlore.service.survey.tables import Columns
 from pawnlore.service.survey.text_source import Unreadable, as_utf8, blocks
 
@@ -128,3 +128,13 @@ def test_what_a_damaged_archive_tore_off_is_told_however_many_parts_it_has(
         told.add(part.account)
     assert told.skipped == {TRUNCATED: 1} and told.games < 400
     assert len(told.troubles) == 1 and "damaged or cut off" in told.troubles[0]
+
+
+def test_examples_of_what_was_left_out_can_be_printed() -> None:
+    """A terminal obeys control characters, so none may come out of a collection."""
+    account = Account()
+    text = b'[Event "a"]\n[Variant "\x1b[2J' + b"x" * 5000 + b'"]\n\n1. e4 *\n'
+    read_games(find_games(text, (), final=True), account, "f")
+    assert account.skipped == {VARIANT: 1}
+    (example,) = account.examples[VARIANT]
+    assert example.isprintable() and example.startswith("f: ") and len(example) == 300
