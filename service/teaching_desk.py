@@ -20,7 +20,7 @@ from sqlalchemy import Connection
 from pawnlore.models.classifier import Classifier, ModelError, shipped_classifier
 from pawnlore.models.exam_figures import FiguresError
 from pawnlore.models.own_family import Corrections, FamilyError, OwnFamily
-from pawnlore.models.taught_classifier import TaughtClassifier, read_taught, taught_bytes
+from pawnlore.models.taught_classifier import TaughtClassifier, taught_bytes
 from pawnlore.models.taught_figures import TaughtReport, report_value, taught_report
 from pawnlore.service.labelled_verdicts import OwnLabels
 from pawnlore.service.learnt_from import learnt_from
@@ -32,6 +32,7 @@ from pawnlore.service.store.model_shelf import SHIPPED, ModelShelf, ModelVersion
 from pawnlore.service.store.repertoire_shelf import RepertoireShelf
 from pawnlore.service.store.store import Store
 from pawnlore.service.store.values import one_line
+from pawnlore.service.stored_version import stored_version
 from pawnlore.structures.skeleton import Masks, Skeleton, canonical_batch
 from pawnlore.structures.verdict import HOLDERS
 
@@ -93,9 +94,7 @@ class TeachingDesk:
         if not stored and held and held[0] == number and held[1].digest == kept.digest:
             return held[1]
         try:
-            found = read_taught(
-                self.models.content(number), digest=kept.digest, catalogue=self.base.catalogue
-            )
+            found = stored_version(self.models, number, self.base.catalogue)
         except ModelError as error:
             raise UnusableModel(
                 f"version {number} cannot be used: {error}. Return to another version, or retrain"

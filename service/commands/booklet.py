@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="add what a finished survey of games says of each type: how often, score, breaks",
     )
     add_side_option(parser)
-    add_model_option(parser)
+    add_model_option(parser, taught=True)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="table: a page for reading (the default); csv or jsonl: a row for every outcome",
     )
     add_output_option(parser)
-    add_model_option(parser)
+    add_model_option(parser, taught=True)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -62,7 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="say why: the pawns for and against, what the core lacks, the nearest example "
         "(table and jsonl)",
     )
-    add_model_option(parser)
+    add_model_option(parser, taught=True)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -78,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
     status = 0
     with ExitStack() as stack:
         stream = _open(args.file, stack)
-        write = _writer(args.format, explainer)
+        write = _writer(args.format, explainer, classifier)
         lines = read_position_lines(stream)
         size = 1 if stream.isatty() else _BLOCK
         count = 0
@@ -107,12 +107,22 @@ def _explainer(classifier: Classifier) -> Explainer:
     return lambda line: explain(classifier, line.skeleton, labels) if line.skeleton else None
 
 
-def _writer(name: str, explainer: Explainer | None) -> Callable[[Rows], None]:
+def _writer(
+    name: str, explainer: Explainer | None, classifier: Classifier
+) -> Callable[[Rows], None]:
+    from pawnlore.service.models_at_hand import own_names, was_labelled
+
     if name == "csv":
         return _CsvRows(sys.stdout)
     if name == "jsonl":
         return _JsonLines(sys.stdout, explainer)
-    return _Explanations(sys.stdout, explainer) if explainer else _Table(sys.stdout)
+    if explainer:
+        return _Explanations(
+            sys.stdout,
+            explainer,
+            lambda line: line.skeleton is not None and was_labelled(classifier, line.skeleton),
+        )
+    return _Table(sys.stdout, own_names(classifier))
 
 
 def _open(name: str, stack: ExitStack) -> BinaryIO:
@@ -174,11 +184,11 @@ class _JsonLines:
 class _Table:
     """For people: the name in words, whose it is, how sure, and the position."""
 
-    def __init__(self, out: TextIO) -> None:
+    def __init__(self, out: TextIO, own: dict[str, str]) -> None:
         from pawnlore.structures.catalogue import shipped_catalogue
 
         self._out = out
-        self._names = {f.id: f.name for f in shipped_catalogue().families}
+        self._names = {**own, **{f.id: f.name for f in shipped_catalogue().families}}
         self._begun = False
 
     def __call__(self, rows: Rows) -> None:
@@ -203,9 +213,12 @@ class _Table:
 class _Explanations:
     """For people who ask why: some lines for every position."""
 
-    def __init__(self, out: TextIO, explainer: Explainer) -> None:
+    def __init__(
+        self, out: TextIO, explainer: Explainer, labelled: Callable[[PositionLine], bool]
+    ) -> None:
         self._out = out
         self._explainer = explainer
+        self._labelled = labelled
 
     def __call__(self, rows: Rows) -> None:
         from pawnlore.service.exports.explanation_text import explanation_lines
@@ -217,7 +230,9 @@ class _Explanations:
             if explanation is None:
                 self._out.write(f"not read: {line.error}\n\n")
                 continue
-            for text in explanation_lines(explanation, shipped_catalogue()):
+            for text in explanation_lines(
+                explanation, shipped_catalogue(), labelled=self._labelled(line)
+            ):
                 self._out.write(text + "\n")
             self._out.write("\n")
         self._out.flush()

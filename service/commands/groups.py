@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_side_option(parser)
     add_output_option(parser)
-    add_model_option(parser)
+    add_model_option(parser, taught=True)
 
 
 def run(args: argparse.Namespace) -> int:

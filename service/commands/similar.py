@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="the same pawns with colours reversed count as the same",
     )
     add_output_option(parser)
-    add_model_option(parser)
+    add_model_option(parser, taught=True)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="also write tables of nodes, lines and groups into the folder",
     )
     add_side_option(parser)
-    add_model_option(parser)
+    add_model_option(parser, taught=True)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -13,10 +13,13 @@ from pawnlore.structures.verdict import Verdict
 _MOST_PAWNS = 6
 
 
-def explanation_lines(explanation: Explanation, catalogue: Catalogue) -> Iterator[str]:
-    """The explanation line by line, for reading."""
+def explanation_lines(
+    explanation: Explanation, catalogue: Catalogue, *, labelled: bool = False
+) -> Iterator[str]:
+    """The explanation line by line, for reading; ``labelled`` where the author's label decides."""
     verdict = explanation.verdict
-    yield f"{in_words(verdict.structure, verdict.holder, catalogue)}: {_certainty(verdict)}"
+    certainty = "your label decides" if labelled else _certainty(verdict)
+    yield f"{in_words(verdict.structure, verdict.holder, catalogue)}: {certainty}"
     if verdict.structure in catalogue.ids:
         yield f"  the core: {core_in_words(catalogue[verdict.structure].core, verdict.holder)}"
     if verdict.core and verdict.second != UNSETTLED:
