@@ -22,7 +22,9 @@ from pawnlore.models.own_family import PREFIX, OwnFamily
 from pawnlore.models.split import skeleton_keys
 from pawnlore.models.taught_classifier import TaughtClassifier, with_families
 from pawnlore.models.teaching import (
+    UNLIKELY,
     AuthorLabels,
+    Misfit,
     adjusted_to,
     complete_family,
     find_contradictions,
@@ -68,7 +70,8 @@ class HeldOut:
 
     ``answers`` and ``holders`` are the verdicts, with the own family in the place
     of a core's name where the statement is about an own family. ``core`` is true
-    where a core decided, and ``chance`` is the verdict's probability. ``stands``
+    where a core decided, and ``chance`` is the verdict's probability; ``said_chance``
+    is what the network gives to what the author said, 1 for own families. ``stands``
     (N, own families) tells which own families would be named, ``own_holders``
     whose they would be and ``own_chances`` how sure that is; ``parents`` are the
     families that the own ones refine. ``labels`` is how many there
@@ -80,6 +83,7 @@ class HeldOut:
     holders: npt.NDArray[np.int8]
     chance: npt.NDArray[np.float64]
     core: npt.NDArray[np.bool_]
+    said_chance: npt.NDArray[np.float64]
     families: tuple[str, ...]
     parents: tuple[str, ...]
     stands: npt.NDArray[np.bool_]
@@ -151,6 +155,7 @@ def cross_validate(
         found.holders,
         found.chance,
         found.core,
+        found.said_chance,
         tuple(f.id for f in families),
         tuple(f.parent for f in families),
         found.stands,
@@ -168,6 +173,7 @@ class _Answers:
         self.holders = np.full(count, BOTH, dtype=np.int8)
         self.chance = np.zeros(count)
         self.core = np.zeros(count, dtype=bool)
+        self.said_chance = np.ones(count)
         self.stands = np.zeros((count, families), dtype=bool)
         self.own_holders = np.full((count, families), BOTH, dtype=np.int8)
         self.own_chances = np.zeros((count, families))
@@ -181,6 +187,7 @@ class _Answers:
     ) -> None:
         masks = said.masks[rows]
         verdicts, own = model.classify(masks), model.own_verdicts(masks)
+        self.said_chance[rows] = said_chances(model, said, rows)
         white, black = trait_codes(masks), trait_codes(mirror_batch(masks))
         for family in model.own:
             place = families.index(family.id)
@@ -198,6 +205,39 @@ class _Answers:
                 self.holders[row] = verdicts.holder[place]
                 self.chance[row] = verdicts.probability[place]
                 self.core[row] = verdicts.core[place]
+
+
+def said_chances(
+    model: Classifier, said: Statements, rows: npt.NDArray[np.intp]
+) -> npt.NDArray[np.float64]:
+    """What a network gives to some statements, 1 where they are not on shipped structures."""
+    ranks = {UNSETTLED: NONE, **{id: rank for rank, id in enumerate(model.catalogue.ids)}}
+    shipped = np.array([said.structures[row] in ranks for row in rows.tolist()], dtype=bool)
+    found = np.ones(rows.size)
+    asked = rows[shipped]
+    family = np.array([ranks[said.structures[row]] for row in asked.tolist()], dtype=np.int16)
+    number = model.classes.number(family, said.holders[asked])
+    found[shipped] = model.probabilities(said.masks[asked])[np.arange(asked.size), number]
+    return found
+
+
+def held_misfits(held: HeldOut) -> tuple[Misfit, ...]:
+    """Labels that all the others speak against, the unlikeliest first: perhaps slips.
+
+    A label that was learnt is seldom contradicted by what learnt it; so each is
+    held against a network that has learnt only the others.
+    """
+    said = held.statements
+    found = [
+        Misfit(
+            (int(said.masks[row, 0]), int(said.masks[row, 1])),
+            said.structures[row],
+            HOLDERS[said.holders[row]],
+            round(float(held.said_chance[row]), 5),
+        )
+        for row in np.flatnonzero(held.said_chance < UNLIKELY).tolist()
+    ]
+    return tuple(sorted(found, key=lambda one: (one.chance, one.skeleton)))
 
 
 def _statements(

@@ -29,8 +29,8 @@ from pawnlore.structures.skeleton import Masks, Skeleton, mirror_batch
 from pawnlore.structures.verdict import BOTH, HOLDERS, NONE
 
 _SAMPLE = 2_000
-_UNLIKELY = 0.02
-"""A label that the taught network still gives less chance than this does not fit in."""
+UNLIKELY = 0.02
+"""A label that a network gives less chance than this does not fit in."""
 
 Progress = Callable[[int, int], None]
 
@@ -223,7 +223,7 @@ def find_misfits(
     shipped = labels.take(rows)
     numbers = classifier.classes.number(_ranks(classifier, shipped), shipped.holders)
     chances = classifier.probabilities(shipped.masks)[np.arange(len(shipped)), numbers]
-    for row in np.flatnonzero(chances < _UNLIKELY).tolist():
+    for row in np.flatnonzero(chances < UNLIKELY).tolist():
         white, black = shipped.masks[row].tolist()
         holder = HOLDERS[shipped.holders[row]]
         chance = round(float(chances[row]), 5)

@@ -122,7 +122,7 @@ class TeachingDesk:
         learn from.
         """
         with _training_extra():
-            from pawnlore.models.cross_validation import FOLDS, cross_validate
+            from pawnlore.models.cross_validation import FOLDS, cross_validate, held_misfits
             from pawnlore.models.taught_examination import examine_taught
             from pawnlore.models.teaching import teach
             from pawnlore.models.teaching_comparison import compare_teaching
@@ -162,13 +162,17 @@ class TeachingDesk:
         content = taught_bytes(taught.classifier)
         new = replace(taught.classifier, digest=sha256(content).hexdigest())
         measured = compare_teaching(old, new, labels, held)
+        # What is not followed though it was learnt, and what all the others speak against.
+        known = {(one.skeleton, one.structure) for one in taught.misfits}
+        others = (m for m in held_misfits(held) if (m.skeleton, m.structure) not in known)
+        misfits = sorted([*taught.misfits, *others], key=lambda one: (one.chance, one.skeleton))
         learnt = learnt_from(stored, learnable, base=self.base.digest, seed=seed)
         report = examine_taught(new, labels, held, learnt)
         changed = list(self.changed(old, new))
         figures: dict[str, Any] = {
             **asdict(measured),
             "contradictions": [asdict(one) for one in taught.contradictions],
-            "misfits": [asdict(one) for one in taught.misfits[:MOST_GROUPS]],
+            "misfits": [asdict(one) for one in misfits[:MOST_GROUPS]],
             "nodes_changed": sum(group.nodes for group in changed),
             "changed": [asdict(group) for group in changed[:MOST_GROUPS]],
             "without_examples": [one.id for one in families if one not in learnable],

@@ -9,7 +9,7 @@ import pytest
 
 from pawnlore.models import cross_validation
 from pawnlore.models.classifier import Classifier, shipped_classifier
-from pawnlore.models.cross_validation import FOLDS, HeldOut, cross_validate
+from pawnlore.models.cross_validation import FOLDS, HeldOut, cross_validate, held_misfits
 from pawnlore.models.exam_figures import FiguresError
 from pawnlore.models.label_sets import shipped_label_sets
 from pawnlore.models.own_family import OwnFamily
@@ -193,6 +193,23 @@ def test_positions_of_the_examination_that_were_labelled_are_not_asked(
         mirror_batch(exam.masks[:5]), ("unsettled",) * 5, np.zeros(5, dtype=np.int8)
     )
     assert examine_taught(taught, mine, held, LEARNT).report.off_core.count == len(exam) - 5
+
+
+def test_slips_among_labels_are_found_though_they_were_learnt() -> None:
+    base = shipped_classifier()
+    given = shipped_label_sets(base.catalogue).calibration
+    given = given.take(np.arange(0, len(given), 28))
+    said = ["unsettled" if f == NONE else base.catalogue.ids[f] for f in given.family.tolist()]
+    holders = given.holder.copy()
+    slips = (3, 11, 20)
+    for row in slips:
+        assert said[row] != "stonewall"
+        said[row], holders[row] = "stonewall", WHITE
+    labels = AuthorLabels(given.masks, tuple(said), holders)
+    found = held_misfits(cross_validate(base, labels, []))
+    wrong = {tuple(given.masks[row].tolist()) for row in slips}
+    assert {one.skeleton for one in found[:3]} == wrong and len(found) <= 5
+    assert all(one.structure == "stonewall" and one.chance < 0.02 for one in found[:3])
 
 
 def test_few_statements_are_not_judged_and_none_need_no_teaching() -> None:
