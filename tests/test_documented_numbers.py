@@ -10,6 +10,7 @@ import pytest
 from pawnlore.service.position_lines import LINE_LIMIT
 from pawnlore.service.repertoire_upload import MOST_FILES
 from pawnlore.service.settings import ServiceLimits
+from pawnlore.service.store import survey_shelf
 from pawnlore.structures.catalogue import shipped_catalogue
 from pawnlore.structures.pgn_limits import Limits
 
@@ -37,6 +38,10 @@ SERVICE = ServiceLimits()
             "PGN of one repertoire in the store, and body of one upload",
             f"{SERVICE.pgn_bytes // MEBI} Mi bytes",
         ),
+        ("rows on one structure in a table of a kept survey", f"{survey_shelf.MOST_ROWS:,}"),
+        ("rows of a table beside a repertoire", f"{survey_shelf.MOST_BESIDE_ROWS:,}"),
+        ("tables of one kept survey", f"{survey_shelf.MOST_BYTES // MEBI} Mi bytes"),
+        ("surveys in the store", f"{survey_shelf.MOST_SURVEYS}"),
         ("values in one JSON body", f"{SERVICE.json_values:,}"),
         ("lists and objects inside one another in JSON", f"{SERVICE.json_depth}"),
         ("time for one request to arrive", f"{SERVICE.seconds:.0f} seconds"),

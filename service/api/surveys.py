@@ -43,7 +43,7 @@ from pawnlore.service.store.survey_shelf import (
     KeptTable,
     SurveyShelf,
 )
-from pawnlore.service.survey import answer_figures
+from pawnlore.service.survey.kept_figures import PLOTS, kept_figure
 from pawnlore.structures.verdict import HOLDERS
 
 resources = Blueprint("api-surveys", __name__)
@@ -52,9 +52,6 @@ resources.record(provide_repertoires)
 SVG = "image/svg+xml"
 
 COLUMNS = ("id", "name", "games", "revision", "made")
-
-PLOTS = ("frequencies", "scores")
-"""The plots of a survey."""
 
 _BESIDE_COLUMNS = (
     "survey",
@@ -243,27 +240,7 @@ def draw_survey(id: str, plot: str) -> Response:
         invalid([f"holder must be one of {', '.join(HOLDERS)}"])
     shelf = _shelf()
     kept = shelf.get(id)
-    if plot not in PLOTS:
-        raise NotFound(f"there is no plot {plot[:60]!r}; there are {', '.join(PLOTS)}")
-    rows = shelf.table(kept.id, "structures", structure).rows
-    if not structure:
-        draw = {
-            "frequencies": answer_figures.frequency_figure,
-            "scores": answer_figures.score_figure,
-        }[plot]
-        drawn = draw(rows)
-    else:
-        held = [row["holder"] for row in rows if holder in ("", row["holder"])]
-        if not held:
-            raise NotFound("no game of this survey holds that structure with that holder")
-        name = {"frequencies": "by_ply", "scores": "by_rating"}[plot]
-        part = [
-            row for row in shelf.table(kept.id, name, structure).rows if row["holder"] == held[0]
-        ]
-        drawn = {
-            "frequencies": answer_figures.ply_figure,
-            "scores": answer_figures.rating_figure,
-        }[plot](structure, held[0], part)
+    drawn = kept_figure(shelf, kept.id, plot, structure, holder)
     return _tagged(Response(drawn, content_type=f"{SVG}; charset=utf-8"))
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -45,7 +45,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "unanswered_moves or unplayed_lines",
     )
     one.add_argument(
-        "--structure", default="", metavar="ID", help="only the rows on this structure"
+        "--plot",
+        choices=("frequencies", "scores"),
+        help="write a plot (SVG) instead: how often, or how it scores; with --structure of that "
+        "one by half-move, or by rating",
+    )
+    one.add_argument(
+        "--structure", default="", metavar="ID", help="only what is about this structure"
+    )
+    one.add_argument(
+        "--holder",
+        choices=("white", "black", "both"),
+        default="",
+        help="with --plot and --structure: whose it is; else the more frequent",
     )
     one.add_argument(
         "--beside", default="", metavar="ID", help="the table beside the repertoire of this id"
@@ -87,21 +99,27 @@ def _list(_args: argparse.Namespace, store: Store) -> int:
 def _show(args: argparse.Namespace, store: Store) -> int:
     from pawnlore.service.cli import CannotStart
     from pawnlore.service.exports.output import write_output
-    from pawnlore.service.store.survey_shelf import SurveyShelf
+    from pawnlore.service.store.survey_shelf import KeptTable, SurveyShelf
+    from pawnlore.service.survey.kept_figures import kept_figure
 
     shelf = SurveyShelf(store)
     kept = shelf.named(args.survey)
-    if not args.table:
-        write_output(_facts(shelf, kept), args.output)
-        return 0
-    if args.beside:
+    table = KeptTable([])
+    if args.plot:
+        written: Iterable[str] = [
+            kept_figure(shelf, kept.id, args.plot, args.structure, args.holder)
+        ]
+    elif not args.table:
+        written = _facts(shelf, kept)
+    elif args.beside:
         table = shelf.beside_table(kept.id, args.beside, args.table)
         rows = [row for row in table.rows if args.structure in ("", row.get("structure"))]
+        written = _text(rows, args.format)
     else:
         table = shelf.table(kept.id, args.table, args.structure)
-        rows = table.rows
+        written = _text(table.rows, args.format)
     try:
-        write_output(_text(rows, args.format), args.output)
+        write_output(written, args.output)
     except BrokenPipeError:
         raise
     except OSError as error:

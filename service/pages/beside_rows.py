@@ -82,7 +82,11 @@ class LineRow:
 
 @dataclass(frozen=True, slots=True)
 class ChapterRow:
-    """What games come to that leave the repertoire in one chapter."""
+    """What games come to that leave the repertoire in one chapter.
+
+    ``place`` is the same for all rows of a chapter, and ``thin`` tells that it
+    has few games.
+    """
 
     chapter: str
     label: str
@@ -90,6 +94,8 @@ class ChapterRow:
     games: int
     of: int
     met: Measure
+    thin: bool
+    place: tuple[str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +150,7 @@ def beside_part(name: str, table: KeptTable, nodes: Nodes, *, page: int = 0) -> 
     if name == "groups":
         rows = sorted(rows, key=lambda row: -row["games"])
     elif name == "unplayed_lines":
-        # Where most games turn off is where a student would miss least.
-        rows = sorted(rows, key=lambda row: (row["games"], row["played"]))
+        rows = sorted(rows, key=lambda row: (row["played"], row["games"]))
     paged = paging(len(rows), page or 1, MANY if page else SOME)
     found = tuple(_ROW[name](row, nodes) for row in rows[paged.start : paged.end])
     return BesidePart(name, PARTS[name], found, paged, table.left_out)
@@ -200,6 +205,8 @@ def _chapter(row: Row, _nodes: Nodes) -> ChapterRow:
         row["games"],
         row["of"],
         measure(row, "in_a_hundred", hundred=True),
+        row["of"] < THIN,
+        (row["file"], row["game"]),
     )
 
 

@@ -77,6 +77,12 @@ def test_answers_are_kept_shown_replaced_and_deleted(
     assert "beside" not in told("surveys", "show", "Club")[0]
     told("surveys", "show", "Club", "--table", "by_ply", "-o", "plies.csv")
     assert (folder / "plies.csv").read_text().startswith("ply,structure,holder,games")
+    plot = told("surveys", "show", "Club", "--plot", "scores", "--structure", "carlsbad")[0]
+    assert plot.startswith("<svg") and "score by rating" in plot
+    told("surveys", "show", "Club", "--plot", "frequencies", "-o", "often.svg")
+    assert "How often games hold a structure" in (folder / "often.svg").read_text()
+    none = ("--plot", "scores", "--structure", "carlsbad", "--holder", "black")
+    assert "that holder" in told("surveys", "show", "Club", *none, status=2)[1]
     assert told("surveys", "delete", "Club") == ("", "Club is deleted\n")
     assert told("surveys", "list")[0] == ""
 
