@@ -71,7 +71,7 @@ def read_carefully(
     """Read games, each given as its number and its text, into one batch.
 
     What cannot be read is counted in ``account``; ``where`` names the file there.
-    Of a text that turns out to hold several games, the first is read.
+    Of a text that turns out to hold several games, the first that has moves is read.
     """
     columns = _Columns()
     for number, text in texts:
@@ -86,9 +86,11 @@ def read_carefully(
                 elif "FEN" in problem.message:
                     reason = BAD_START
             account.skip(reason, example)
-        if len(book.games) > 1:
-            account.skip(RUN_ON, f"{where}: {text[:40]!r}", len(book.games) - 1)
-        for game in book.games[:1]:
+        # Headers that are told twice make a game without moves before the one that is meant.
+        played = [game for game in book.games if game.count > 1] or book.games[:1]
+        if len(played) > 1:
+            account.skip(RUN_ON, f"{where}: {text[:40]!r}", len(played) - 1)
+        for game in played[:1]:
             plies = _put(columns, book, game, number)
             cut = _cut_short(book, game, plies)
             columns.games[-1] = (*columns.games[-1][:2], not cut, columns.games[-1][3])

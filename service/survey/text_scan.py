@@ -167,6 +167,9 @@ def _scan(
                 begins[game] = at
                 moves = comment = ended = event = False
                 depth = 0
+            elif blank:
+                # Headers in two pieces may be those of two games, the first without moves.
+                flags[game] |= 1
             blank = False
             event = event or is_event
             # The header itself: [Name "value"]

@@ -152,6 +152,8 @@ def test_spoilt_text_reads_alike_whoever_reads_it() -> None:
         ('[Event "a"]\n[Event "b"]\n\n1. e4 *\n', 1, {NO_MOVES: 1}),
         ('[Event "a"]\n\n*\n\n[Event "b"]\n\n1. e4 *\n', 1, {NO_MOVES: 1}),
         ('[Variant "Atomic"]\n\n1. e4 *\n', 0, {VARIANT: 1}),
+        ('[Event "a"]\n[Site "b"]\n\n[Site "c"]\n\n1. e4 *\n', 1, {}),
+        ('[Site "b"]\n\n[Site "c"]\n\n', 0, {NO_MOVES: 1}),
         ('[Event "a"]\n[FEN "8/8/8/8/8/8/8/8 w - - 0 1"]\n\n1. e4 *\n', 0, {BAD_START: 1}),
         ('[Event "a"]\n\n1. e4 {never closed\n\n[Event "b"]\n\n1. d4 *\n', 2, {}),
         ('[Event "a"]\r\n[Site "b"]\r\n\r\n1. e4\r\ne5 *\r\n\r\n[Event "c"]\r\n\r\n1. c4 *', 2, {}),
@@ -165,6 +167,8 @@ def test_where_games_begin_and_why_some_are_left_out(
     batch, account = read(text)
     assert (len(batch), account.skipped) == (games, reasons)
     assert account.seen == games + sum(reasons.values())
+    other, told = read(text, careful=True)
+    assert (by_number(other), told.skipped) == (by_number(batch), reasons)
 
 
 def test_a_bad_move_costs_what_follows_it_and_no_more() -> None:
