@@ -134,6 +134,9 @@ def _deal_out(place: Place, parts: Sequence[str], folder: Path, buckets: int) ->
 
 
 def _later_ones(rows: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
+    # Hardly any game comes twice, so only rows are put in order whose first halves do.
+    first = np.sort(rows[:, 0])
+    rows = rows[np.isin(rows[:, 0], first[1:][first[1:] == first[:-1]])]
     order = np.lexsort((rows[:, 2], rows[:, 1], rows[:, 0]))
     rows = rows[order]
     again = np.zeros(rows.shape[0], dtype=np.bool_)

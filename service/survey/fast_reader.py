@@ -149,44 +149,55 @@ def _extract(
 ) -> int:
     # The library's pieces: 0 empty, 1 to 6 White's and 7 to 12 Black's, pawns first.
     one = np.uint64(1)
-    count = 0
+    for move in range(moves.shape[0]):
+        promotion = max(promotions[move], 0)
+        moves[move] = (
+            np.uint16(start[move])
+            | np.uint16(end[move]) << np.uint16(6)
+            | np.uint16(promotion) << np.uint16(12)
+        )
+    count = longest = 0
+    for game in range(event_offsets.shape[0] - 1):
+        longest = max(longest, move_offsets[game + 1] - move_offsets[game])
+    found = np.empty(longest + 1, dtype=np.int64)
+    pieces, targets = np.empty(longest, dtype=np.uint8), np.empty(longest, dtype=np.uint8)
     for game in range(event_offsets.shape[0] - 1):
         event_offsets[game] = count
         first_move, last_move = move_offsets[game], move_offsets[game + 1]
         position = position_offsets[game]
+        ply[count] = 0
+        taken[count] = pawn_start[count] = pawn_end[count] = -1
         if position == position_offsets[game + 1]:
             # The start itself could not be read.
-            ply[count] = 0
             white[count] = black[count] = np.uint64(0)
-            taken[count] = pawn_start[count] = pawn_end[count] = -1
             count += 1
             continue
         own = foe = np.uint64(0)
         for square in range(64):
-            if boards[position, square] == 1:
-                own |= one << np.uint64(square)
-            elif boards[position, square] == 7:
-                foe |= one << np.uint64(square)
-        ply[count] = 0
+            own |= np.uint64(boards[position, square] == 1) << np.uint64(square)
+            foe |= np.uint64(boards[position, square] == 7) << np.uint64(square)
         white[count], black[count] = own, foe
-        taken[count] = pawn_start[count] = pawn_end[count] = -1
         count += 1
+        # First which moves may be events, then the boards before them: memory is slow,
+        # but answers many at a time.
+        events = 0
         for move in range(first_move, last_move):
-            position += 1
+            found[events] = move
+            events += clock[position + 1 + move - first_move] == 0
+        for event in range(events):
+            move = found[event]
+            pieces[event] = boards[position + move - first_move, start[move]]
+            targets[event] = boards[position + move - first_move, end[move]]
+        for event in range(events):
+            move = found[event]
             begin, to, promotion = start[move], end[move], promotions[move]
-            code = np.uint16(begin) | np.uint16(to) << np.uint16(6)
-            if promotion > 0:
-                code |= np.uint16(promotion) << np.uint16(12)
-            moves[move] = code
-            if clock[position] != 0:
-                continue
-            piece, target = boards[position - 1, begin], boards[position - 1, to]
+            piece, target = pieces[event], targets[event]
             is_pawn = piece == 1 or piece == 7
             by_white = piece <= 6
             took = target != 0 and (target <= 6) != by_white
             if not is_pawn and not took:
                 continue  # the clock has gone round
-            ply[count] = position - position_offsets[game]
+            ply[count] = move - first_move + 1
             taken[count] = to if took else -1
             pawn_start[count] = pawn_end[count] = -1
             gone = one << np.uint64(to)
@@ -222,34 +233,22 @@ def kept_games(batch: GameBatch, keep: npt.NDArray[np.bool_]) -> GameBatch:
     def offsets(old: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         return np.concatenate([[0], np.cumsum(np.diff(old)[keep])]).astype(np.int64)
 
-    move_offsets, event_offsets = offsets(batch.move_offsets), offsets(batch.event_offsets)
+    # Whole runs of games that are kept are copied at once.
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], keep, [False]]).astype(np.int8)))
+    runs = edges.reshape(-1, 2).tolist()
 
     def rows(name: str) -> npt.NDArray[Any]:
         values = getattr(batch, name)
-        old, new = batch.event_offsets, event_offsets
-        if name == "moves":
-            old, new = batch.move_offsets, move_offsets
-        out = np.empty(int(new[-1]), dtype=values.dtype)
-        _copy_kept(values, old, keep, out)
-        return out
+        old = batch.move_offsets if name == "moves" else batch.event_offsets
+        return np.concatenate([values[:0], *(values[old[a] : old[b]] for a, b in runs)])
 
     return GameBatch(
         batch.number[keep],
         batch.first_ply[keep],
         batch.whole[keep],
         batch.result[keep],
-        move_offsets,
+        offsets(batch.move_offsets),
         rows("moves"),
-        event_offsets,
+        offsets(batch.event_offsets),
         *(rows(name) for name in ("ply", "white", "black", "taken", "start", "end")),
     )
-
-
-@compiled
-def _copy_kept(values: Array, offsets: Array, keep: Array, out: Array) -> None:
-    count = 0
-    for game in range(keep.shape[0]):
-        if keep[game]:
-            for at in range(offsets[game], offsets[game + 1]):
-                out[count] = values[at]
-                count += 1

@@ -57,7 +57,8 @@ class SkeletonVerdicts:
         most = self._verdicts.shape[0] // 4
         for start in range(0, count, most):
             part = slice(start, start + most)
-            _take_codes(self._slots(white[part], black[part]), self._verdicts, codes[part])
+            self._slots(white[part], black[part], codes[part])
+        np.copyto(codes, codes & (CORE - 1), where=codes >= 0)
         return codes
 
     def in_full(
@@ -74,14 +75,14 @@ class SkeletonVerdicts:
         most = self._verdicts.shape[0] // 4
         for start in range(0, count, most):
             part = slice(start, start + most)
-            slots = self._slots(white[part], black[part])
+            told = np.empty(white[part].shape[0], dtype=np.int32)
+            slots = self._slots(white[part], black[part], told)
             room = np.empty(slots.shape[0], dtype=np.int64)
             doubtful = fill_chances(slots, self._keys, self._verdicts, room, self._model)
             if doubtful:
                 self._classify(np.unique(room[:doubtful]))
-            told = self._verdicts[slots]
-            probability[part] = told[:, 1] / STEPS
-            core[part] = (told[:, 0] > 0) & (told[:, 0] & CORE != 0)
+            probability[part] = self._verdicts[slots, 1] / STEPS
+            core[part] = (told > 0) & (told & CORE != 0)
         return probability, core
 
     def _classify(self, slots: npt.NDArray[np.int64]) -> None:
@@ -91,8 +92,12 @@ class SkeletonVerdicts:
         self._verdicts[slots, 1] = np.rint(verdicts.probability * STEPS)
 
     def _slots(
-        self, white: npt.NDArray[np.uint64], black: npt.NDArray[np.uint64]
+        self,
+        white: npt.NDArray[np.uint64],
+        black: npt.NDArray[np.uint64],
+        told: npt.NDArray[np.int32],
     ) -> npt.NDArray[np.int64]:
+        """The slots of a batch; ``told`` takes their codes with the flag of a core."""
         count = white.shape[0]
         if self._used + count > self._verdicts.shape[0] * 3 // 4:
             self._verdicts[:] = EMPTY
@@ -101,13 +106,15 @@ class SkeletonVerdicts:
         slots = np.empty(count, dtype=np.int64)
         doubts = np.empty(count, dtype=np.int64)
         new, doubtful = _look_up(
-            white, black, self._keys, self._verdicts, slots, doubts, self._model
+            white, black, self._keys, self._verdicts, slots, told, doubts, self._model
         )
         self._used += new
         self.judged += new
         self.in_doubt += doubtful
         if doubtful:
             self._classify(doubts[:doubtful])
+            asked = np.flatnonzero(told == DOUBT)
+            told[asked] = self._verdicts[slots[asked], 0]
         return slots
 
     def known(self) -> Masks:
@@ -123,6 +130,7 @@ def _look_up(
     keys: Array,
     verdicts: Array,
     slots: Array,
+    told: Array,
     doubts: Array,
     model: QuickModel,
 ) -> tuple[int, int]:
@@ -138,6 +146,8 @@ def _look_up(
         end = min(begin + _TOGETHER, white.shape[0])
         found = _find(white[begin:end], black[begin:end], keys, verdicts, slots[begin:end], fresh)
         left = judge(keys, verdicts, fresh[:found], model)
+        for row in range(begin, end):
+            told[row] = verdicts[slots[row], 0]
         for row in range(left):
             doubts[doubtful + row] = fresh[row]
         new += found
@@ -179,10 +189,3 @@ def _find(
                 fresh[new] = slot
                 new += 1
     return new
-
-
-@compiled
-def _take_codes(slots: Array, verdicts: Array, codes: Array) -> None:
-    for row in range(slots.shape[0]):
-        told = verdicts[slots[row], 0]
-        codes[row] = told if told < 0 else told & (CORE - 1)
