@@ -19,6 +19,7 @@ from types import FrameType
 from typing import Any
 
 import chess
+from hostile_collections import PACKERS, check_collection, check_packed, verdicts
 from hypothesis import strategies as st
 
 from pawnlore.models.labels import LabelError, read_labels
@@ -177,10 +178,28 @@ _NOTE = (
     "x = " + "[" * 300 + "\n",
 )  # fmt: skip
 
+_COLLECTION = (
+    *_PGN, "\n[Event \"", '[Event "x"]\n[Event "y"]\n', '[Result "1-0"]\n', '[Result "2-0"]\n',
+    '[Date "1999.??.??"]\n', '[Date "99999.01.01"]\n', '[WhiteElo "2500"]\n', '[WhiteElo "-1"]\n',
+    '[WhiteElo "99999"]\n', '[White "\\"]\n', '[White "\\"\\""]\n', "[Site \"\x1b[2J\"]\n",
+    '[Variant "\x1b[2J"]\n', '[Variant "Atomic"]\n', '[FEN "\x07"]\n', " 1/2-1/2\n\n",
+    " 1/2-1/2\n", "1-0\n\n1. d4 d5 0-1\n\n", "\n\n1. e4 e5", "\r\n\r\n", "\n \n", "\n%x\n", "xd5",
+    "1-0!", "01-0", "--", "Z0", "e8=Q+", "{\n[Event \"in\"]\n}", '{\n[Event "out', "1.e4e5", "1...",
+)  # fmt: skip
 _LINES = tuple(
     line for line in _demo("positions.epd").splitlines() if line and not line.startswith("#")
 )[::40]
 _FENS = tuple(line.split(" id ")[0] + " 0 1" for line in _LINES)
+_COLLECTIONS = (
+    "".join(
+        f"[Event{game}\n\n" for game in _demo("repertoire", "05-exercises.pgn").split("[Event")[1:4]
+    ),
+    '[Event "a"]\n[White "A"]\n[Result "1-0"]\n[ECO "C40"]\n\n1. e4 e5 2. Nf3 d6 3. d4 exd4 1-0\n\n'
+    '[Event "b"]\n[FEN "8/P6k/8/3pP3/8/8/p6K/8 w - d6 0 40"]\n[SetUp "1"]\n\n40. exd6 a1=Q '
+    '41. a8=R *\n\n[Event "c"]\n\n1. d4 {x} (1. c4 c5) d5 2. c4 dxc4 1/2-1/2\n\n',
+    '[Event "d"]\r\n\r\n1.d4 d5 2.c4 e6 3.Nc3 Nf6 4.cxd5 exd5 5.Bg5\r\nc6 6.e3 Be7 1/2-1/2\r\n\r\n'
+    '[Event "e"]\r\n\r\n1.e4 c5 2.Nf3 d6 3.d4 cxd4 4.Nxd4 Nf6 5.Nc3 e6 0-1\r\n',
+)
 _GAMES = _blocks(_demo("repertoire", "02-slav-and-accepted.pgn"), "\n\n[Event", 12)
 _NOTES = tuple(
     _demo("notes", name)
@@ -285,16 +304,34 @@ def check_note(text: str) -> None:
         assert note.text == text
 
 
+@st.composite
+def _packed(draw: st.DrawFn) -> bytes:
+    """A collection, packed or not, and often with some of its bytes spoilt or its end cut off."""
+    text = draw(_bytes(_spoilt(_COLLECTIONS, _COLLECTION))) * draw(st.sampled_from([1, 1, 1, 9]))
+    data = PACKERS[draw(st.sampled_from(sorted(PACKERS)))](text)
+    if draw(st.booleans()):
+        data = data[: draw(st.integers(0, len(data)))]
+    for _ in range(draw(st.integers(0, 2))):
+        at = draw(st.integers(0, len(data)))
+        data = data[:at] + draw(st.binary(max_size=3)) + data[at + draw(st.integers(0, 3)) :]
+    return data
+
+
 @dataclass(frozen=True)
 class Target:
-    """One reader: what it is given and what must hold then."""
+    """One reader: what it is given and what must hold then.
+
+    ``prepare`` makes, once, what all inputs share.
+    """
 
     name: str
     inputs: st.SearchStrategy[Any]
     check: Callable[[Any], None]
+    prepare: Callable[[], object] = lambda: None
 
     def run(self, data: Any, usage: Usage | None = None) -> None:
         """Check one input within the bounds of time and memory."""
+        self.prepare()
         with bounded(len(data), usage):
             self.check(data)
 
@@ -307,6 +344,13 @@ TARGETS = {
         Target("epd", _spoilt(_LINES, _OPCODES) | _text(*_OPCODES, *_LINES), check_labels),
         Target("pgn", _bytes(_spoilt(_GAMES, _PGN) | _text(*_PGN)), check_pgn),
         Target("pgn-text", _spoilt(_GAMES, _PGN) | _text(*_PGN), check_pgn_text),
+        Target(
+            "collection",
+            _bytes(_spoilt(_COLLECTIONS, _COLLECTION) | _text(*_COLLECTION)),
+            check_collection,
+            verdicts,
+        ),
+        Target("packed", _packed(), check_packed, verdicts),
         Target("note", _spoilt(_NOTES, _NOTE) | _text(*_NOTE), check_note),
     )
 }
