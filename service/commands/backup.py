@@ -38,5 +38,6 @@ def run(args: argparse.Namespace) -> int:
 def told_rows(rows: dict[str, int]) -> str:
     """What a backup holds, in words."""
     return (
-        f"{rows['notes']:,} notes, {rows['repertoires']:,} repertoires, {rows['labels']:,} labels"
+        f"{rows['notes']:,} notes, {rows['repertoires']:,} repertoires, "
+        f"{rows['labels']:,} labels, {rows['surveys']:,} surveys"
     )

@@ -62,7 +62,10 @@ MOST_SURVEYS = 200
 """Surveys of one store."""
 
 LONGEST_WORDS, LONGEST_LINE = 200, 1_000
-"""Characters that are kept of one value, such as an opening's name, and of a line of moves."""
+"""Characters that are kept of one value, such as an opening's name, and of a line of moves or a
+list of chapters."""
+
+_LONG = ("line", "chapters")
 
 
 @dataclass(frozen=True, slots=True)
@@ -407,7 +410,7 @@ def _part(name: str, rows: Sequence[Row], left_out: int, **where: Any) -> Row:
         "columns": columns,
         "rows": [
             [
-                _value(row[column], LONGEST_LINE if column == "line" else LONGEST_WORDS)
+                _value(row[column], LONGEST_LINE if column in _LONG else LONGEST_WORDS)
                 for column in columns
             ]
             for row in rows
@@ -422,7 +425,7 @@ def _value(value: Any, most: int) -> Any:
     if isinstance(value, float):
         return None if math.isnan(value) else round(value, 6)
     if isinstance(value, str):
-        return value[:most]
+        return value if len(value) <= most else value[: most - 1] + "…"
     return value
 
 

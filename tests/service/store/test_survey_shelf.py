@@ -181,7 +181,7 @@ def test_of_a_long_table_the_rows_with_most_games_are_kept(
     monkeypatch.setattr(survey_shelf, "MOST_ROWS", 50)
     shelf.keep("Long", 1, {}, tables)
     rows = shelf.table(kept.id, "by_opening", "carlsbad").rows
-    assert rows[0]["opening"] == ("\0\ud800é" * 200)[:200]
+    assert rows[0]["opening"] == ("\0\ud800é" * 200)[:199] + "…"
 
 
 def test_unknown_surveys_and_tables_are_not_found(store: Store) -> None:
