@@ -51,7 +51,7 @@ must tell the new family from it."""
 _PARENT_SHARE = 0.35
 """The share of the parent's positions that a refinement may have before that counts."""
 
-_CHAINS = 8
+_CHAINS = 16
 """Draws begin anew so often, for a chain seldom leaves the kind of definition that it found."""
 
 _WARM_UP = 12

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pawnlore.models.definitions import DEFINITIONS, Definitions
 from pawnlore.models.family_learner import Surroundings, learn_definitions
 from pawnlore.models.own_family import FamilyError, LearntFamily, OwnFamily
 from pawnlore.models.split import skeleton_keys
@@ -16,18 +17,21 @@ from pawnlore.models.traits import Codes, trait_codes
 from pawnlore.structures.skeleton import Masks, mirror_batch
 from pawnlore.structures.verdict import BLACK, BOTH
 
-FEW_STAND = 0.1
-"""The share of the definitions that must be met for a family from few examples to be named.
+LEAST_STANDS, MOST_STANDS = 2, 13
+"""Of all `DEFINITIONS`, how many must be met for a family to be named: the least and the most.
 
 Few examples share by chance what does not define the family. Most definitions
 then ask for one such thing or another, each for a different one, so that only
 few of them let a true position pass."""
 
-MANY_STAND = 0.2
-"""The same for many examples, which leave less to chance."""
+AGREED_SHARE = 0.3
+"""The share of the definitions from which on a position is one of the family in any case."""
 
-FEW, MANY = 5, 20
-"""Numbers of examples; between them the share rises evenly."""
+STRANGERS = 12
+"""How many more known positions may be let in than are the family's in any case.
+
+Of some 20,000. Where definitions that few agree with would bring in more, they
+are most likely wrong; where they bring hardly any, nothing speaks against them."""
 
 REFINEMENT_STANDS = 0.3
 """The same where the family is a finer one of another, whose other positions are near."""
@@ -73,19 +77,39 @@ def learn_family(family: OwnFamily, reference: Reference, *, seed: int = 0) -> L
         family.name,
         family.parent,
         bool((family.holders == BOTH).all()),
-        REFINEMENT_STANDS if refines else stands_from(family.examples.shape[0]),
+        REFINEMENT_STANDS if refines else stands_from(*_known_shares(definitions, around)),
         int(family.examples.shape[0]),
         definitions,
     )
 
 
-def stands_from(count: int) -> float:
-    """The share of the definitions that must be met, by the number of examples.
+def stands_from(*known: npt.NDArray[np.float64]) -> float:
+    """The share of the definitions that must be met, by how many known positions meet how many.
 
-    >>> stands_from(5), round(stands_from(14), 2), stands_from(20)
-    (0.1, 0.16, 0.2)
+    ``known`` are the shares that known positions meet, an array for each kind.
+
+    >>> nobody = np.zeros(1_000)
+    >>> stands_from(nobody) * DEFINITIONS
+    2.0
+    >>> stands_from(np.full(20, 0.1)) * DEFINITIONS
+    7.0
     """
-    return float(np.interp(count, (FEW, MANY), (FEW_STAND, MANY_STAND)))
+    for least in range(LEAST_STANDS, MOST_STANDS):
+        strangers = sum(
+            int(((shares >= least / DEFINITIONS) & (shares < AGREED_SHARE)).sum())
+            for shares in known
+        )
+        if strangers <= STRANGERS:
+            return least / DEFINITIONS
+    return MOST_STANDS / DEFINITIONS
+
+
+def _known_shares(
+    definitions: Definitions, around: Surroundings
+) -> tuple[npt.NDArray[np.float64], ...]:
+    """The shares that positions of games and of other families meet, by whichever side holds it."""
+    shares = (definitions.share(codes) for codes in (around.pool, around.others))
+    return tuple(np.maximum(*np.split(one, 2)) for one in shares)
 
 
 def example_views(masks: Masks, holders: npt.NDArray[np.int8]) -> Codes:

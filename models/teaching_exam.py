@@ -6,9 +6,11 @@ of its positions is among those that examples are compared with. Then a method
 is given a few positions of one holder and asked about held-out positions of both
 holders, among the held-out positions of all other families and of games.
 
-Positions that miss the family's core by one condition are left out of the
-figures called *clear*, since trainers call some of them the family and others
-not; in *strict* those of games all count as not the family.
+Three figures are told. *Families*: among the positions that some family's core
+names. *Clear*: among all positions, but for those that miss the family's core by
+one condition, since trainers call some of them the family and others not.
+*Strict*: among all, where those of games that miss it by one count as not the
+family.
 """
 
 from __future__ import annotations
@@ -34,7 +36,7 @@ from pawnlore.structures.skeleton import Masks, mirror_batch
 from pawnlore.structures.verdict import BLACK, BOTH, WHITE
 
 EXAMPLE_COUNTS = (5, 20)
-SAMPLINGS = 3
+SAMPLINGS = 6
 """How often the examples are drawn anew; figures are means over these."""
 
 Answer = tuple[npt.NDArray[np.bool_], npt.NDArray[np.int8]]
@@ -82,6 +84,7 @@ class Lesson:
 class LessonFigures:
     """What came of one lesson; ``lost`` counts positions of other families taken for this one."""
 
+    families: float
     clear: float
     strict: float
     missed: int
@@ -94,6 +97,7 @@ class FamilyFigures:
 
     structure: str
     examples: int
+    families: float
     clear: float
     strict: float
     others_fall: float
@@ -121,8 +125,9 @@ class TeachingExam:
         """The lesson on one family.
 
         The examples are drawn from the training part: positions of games and
-        made ones, as they come. With ``unlabelled`` the family's positions stay
-        among the games' positions without a label, as an author's would.
+        made ones, as they come. Without ``unlabelled`` all other positions of
+        the family are removed from what is learnt from; with it they stay
+        among the games' positions, without a label, as an author's would.
         """
         family = self.matcher.catalogue.families[rank]
         rng = np.random.default_rng([EXAM_SEED, rank, sampling])
@@ -158,11 +163,13 @@ class TeachingExam:
         false_clear = int((stands & ~met & ~near).sum()) + wrong_holder
         false_strict = false_clear + int((stands & near & paper.of_games).sum())
         missed = int((member & ~right).sum())
+        lost = int((stands & ~met & (match.family >= 0)).sum())
         return LessonFigures(
+            _f1(int(right.sum()), lost + wrong_holder, missed),
             _f1(int(right.sum()), false_clear, missed),
             _f1(int(right.sum()), false_strict, missed),
             missed,
-            int((stands & ~met & (match.family >= 0)).sum()),
+            lost,
         )
 
     def others_fall(self, lesson: Lesson, answer: Answer) -> float:
@@ -231,13 +238,17 @@ def examine_teaching(
                 FamilyFigures(
                     structure,
                     count,
+                    float(np.mean([m.families for m in marks])),
                     float(np.mean([m.clear for m in marks])),
                     float(np.mean([m.strict for m in marks])),
                     float(np.mean(falls)),
                 )
             )
             last = found[-1]
-            say(f"{structure} with {count}: {last.clear:.3f} clear, {last.strict:.3f} strict")
+            say(
+                f"{structure} with {count}: {last.families:.3f} among families, "
+                f"{last.clear:.3f} clear, {last.strict:.3f} strict"
+            )
     return found
 
 

@@ -26,6 +26,10 @@ from pawnlore.structures.matcher import shipped_matcher
 from pawnlore.structures.skeleton import Masks, mirror_batch
 from pawnlore.structures.verdict import BLACK, BOTH, NONE, WHITE
 
+FILE_WEIGHTS = (0.1, 0.2, 1.0, 1.0, 1.0, 0.5, 0.2, 0.1)
+"""What a pawn counts on the files a to h, where pawn bits are weighted: central files tell
+families apart."""
+
 _EXAMPLES_SHARE = 0.05
 """The weight of all examples together, where a method weighs them."""
 
@@ -156,8 +160,16 @@ def _unit_length(rows: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     return np.asarray(rows / np.maximum(lengths, 1e-6), dtype=np.float32)
 
 
+def _weighted_bits(masks: Masks) -> npt.NDArray[np.float32]:
+    """One column for each side and square, weighted by file, (N, 128)."""
+    octets = np.ascontiguousarray(masks).view(np.uint8)
+    bits = np.unpackbits(octets, axis=1, bitorder="little")
+    return bits.astype(np.float32) * np.tile(np.array(FILE_WEIGHTS, dtype=np.float32), 16)
+
+
 RIVALS: dict[str, Method] = {
     "linear on pawn bits": linear_on(lambda lesson: network_input),
+    "linear on weighted pawn bits": linear_on(lambda lesson: _weighted_bits),
     "linear on frozen features": linear_on(lambda lesson: network_without(lesson.rank).units),
     "nearest neighbour on learnt features": nearest_neighbours,
     "retraining with weights": retraining,

@@ -24,7 +24,7 @@ WING_SHARE = 0.12
 CENTRE_SHARE = 0.35
 """The least chance that one of the files c to f matters."""
 
-NUMBER_SHARE = 0.004
+NUMBER_SHARE = 0.04
 """The chance that a count, such as that of islands, matters beside the files."""
 
 PAIR_SHARE = 0.03

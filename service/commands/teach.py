@@ -82,9 +82,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--samplings",
         type=int,
-        default=3,
+        default=6,
         metavar="N",
-        help="examine: how often examples are drawn anew (3)",
+        help="examine: how often examples are drawn anew (6)",
     )
     parser.add_argument(
         "--every",
