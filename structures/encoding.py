@@ -27,6 +27,7 @@ alone, so that this package need not import it.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -116,6 +117,11 @@ def feature_names(groups: Sequence[str] = GROUPS) -> tuple[str, ...]:
     return tuple(name for group in _check_groups(groups) for name in _names(group))
 
 
+@cache
+def _width(groups: tuple[str, ...]) -> int:
+    return len(feature_names(groups))
+
+
 def encode(masks: Masks, groups: Sequence[str] = GROUPS) -> npt.NDArray[np.float32]:
     """The features of a batch ``uint64`` (N, 2), as ``float32`` (N, features).
 
@@ -128,7 +134,7 @@ def encode(masks: Masks, groups: Sequence[str] = GROUPS) -> npt.NDArray[np.float
     ['white_isolated_d', 'white_isolated_count']
     """
     chosen = _check_groups(groups)
-    out = np.empty((masks.shape[0], len(feature_names(chosen))), dtype=np.float32)
+    out = np.empty((masks.shape[0], _width(chosen)), dtype=np.float32)
     # Small chunks keep the intermediate arrays in the processor's cache.
     for start in range(0, masks.shape[0], _CHUNK):
         part = slice(start, start + _CHUNK)

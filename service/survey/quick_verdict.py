@@ -226,14 +226,13 @@ def _named(
     level = place = 0
     near = _LEVEL / sharpness
     for kind in range(1, kinds):
-        behind = best - scores[kind, lane]
-        if behind <= farthest:
-            total += falls_high[behind >> LOW_BITS] * falls_low[behind & ((1 << LOW_BITS) - 1)]
-            if behind < near:
-                level += 1
-                place = kind
-            if total > most:
-                return 0, total
+        # Beyond the farthest the chance is next to nothing, and counts as that.
+        behind = min(np.int64(best) - np.int64(scores[kind, lane]), farthest)
+        total += falls_high[behind >> LOW_BITS] * falls_low[behind & ((1 << LOW_BITS) - 1)]
+        level += behind < near
+        place = kind if behind < near else place
+    if total > most:
+        return 0, total
     return place if level == 1 else -1, total
 
 
