@@ -50,6 +50,7 @@ def test_every_line_is_judged_by_itself() -> None:
     assert changed > 1000
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("compression", "pack"), [("gzip", gzip.compress), ("bzip2", bz2.compress)]
 )
