@@ -1,8 +1,9 @@
 """Letting an author's labels move the network, and leaving the rest where it was.
 
 Only the last layer learns. The labels pull it, and a fixed sample of skeletons
-of games holds it: there the network is to answer as before. So a correction
-reaches the positions that look alike to the network, and no others.
+of games holds it: there the network is to answer as before, and so is it where
+a label says what the network says anyhow. So a correction reaches the positions
+that look alike to the network, and hardly any others.
 """
 
 from __future__ import annotations
@@ -18,7 +19,13 @@ from pawnlore.models.classifier import OUTPUT_STEP, UNIT_STEP, Classifier, whole
 from pawnlore.structures.skeleton import Masks, canonical_batch
 
 _HOLD = 2.0
-"""How much all skeletons of the sample together count against one label."""
+"""How much all skeletons of the sample together count against all labels."""
+
+_LEAST_LABELS = 300
+"""The sample counts as if there were so many labels at least: a few cannot tell what holds in
+general. On the examination set, which agrees in 0.854 without labels, twelve wrong labels left
+0.65 to 0.68 of agreement where the sample counted against these twelve alone, and leave 0.83 to
+0.84; with 192 right ones the rest agrees in 0.871."""
 
 _RIDGE = 1e-3
 _ROUNDS = 60
@@ -45,14 +52,16 @@ def adjusted(
     number = np.where(swapped, base.classes.mirror[number], number)
     held, _, _ = canonical_batch(sample)
     units = np.concatenate([_with_one(base, canonical), _with_one(base, held)])
-    target = np.zeros((units.shape[0], len(base.classes)))
-    target[np.arange(number.size), number] = 1.0
-    before = base.probabilities(held)
-    target[number.size :] = before / before.sum(axis=1, keepdims=True)
+    target = base.probabilities(np.concatenate([canonical, held]))
+    target /= target.sum(axis=1, keepdims=True)
+    verdicts = base.classify(masks)
+    corrected = np.flatnonzero((verdicts.family != family) | (verdicts.holder != holder))
+    target[corrected] = 0.0
+    target[corrected, number[corrected]] = 1.0
     weight = np.concatenate(
         [
             np.ones(number.size),
-            np.full(held.shape[0], hold * max(1.0, number.size) / max(1, held.shape[0])),
+            np.full(held.shape[0], hold * max(_LEAST_LABELS, number.size) / max(1, held.shape[0])),
         ]
     )
     start = np.concatenate([base.output, base.output_bias[None]]).astype(np.float64)
