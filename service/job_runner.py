@@ -72,8 +72,8 @@ class JobRunner:
     """Does jobs in a thread of its own, which is there while there are any.
 
     ``does`` gives the work for each kind of job. An attempt may take
-    ``seconds``. Once ``stopping`` is set, no job is begun, and the one that runs
-    waits for the next program.
+    ``seconds``, or what ``seconds_of`` says of its kind. Once ``stopping`` is
+    set, no job is begun, and the one that runs waits for the next program.
     """
 
     def __init__(
@@ -82,12 +82,13 @@ class JobRunner:
         does: Mapping[str, Work],
         *,
         seconds: float,
+        seconds_of: Mapping[str, float] | None = None,
         stopping: threading.Event,
     ) -> None:
         self.jobs = jobs
         self.kinds = tuple(does)
         self._does = dict(does)
-        self._seconds = seconds
+        self._seconds = {kind: seconds for kind in does} | dict(seconds_of or {})
         self._stopping = stopping
         self._wake = threading.Event()
         self._lock = threading.Lock()
@@ -190,7 +191,8 @@ class JobRunner:
                 "it was done. Nothing of it was kept; try it in smaller parts",
             )
             return
-        attempt = Attempt(self.jobs, job, Deadline.after(self._seconds), self._stopping)
+        seconds = self._seconds[job.kind]
+        attempt = Attempt(self.jobs, job, Deadline.after(seconds), self._stopping)
         try:
             self._does[job.kind](attempt)
         except Stopped:
@@ -198,8 +200,8 @@ class JobRunner:
         except OutOfTime:
             self._fail(
                 job,
-                f"This took longer than the {self._seconds:g} seconds that it may take. Nothing "
-                "of it was kept; upload it in parts",
+                f"This took longer than the {seconds:g} seconds that it may take. Nothing of it "
+                "was kept; try it in smaller parts",
             )
         except ClaimLost:
             _log.error("a job was taken up by somebody else")

@@ -26,8 +26,9 @@ class ServiceLimits:
     ``pgn_bytes`` does. ``json_depth`` counts lists and objects inside one
     another, ``json_values`` all values of a body. ``batch_rows`` is what one
     batch may hold, ``nodes`` and ``depth`` what one PGN upload may. ``seconds``
-    is how long a request may take to arrive, ``work_seconds`` how long the
-    answer to one may be worked on.
+    is how long a request may take to arrive, and a job be worked on,
+    ``work_seconds`` how long the answer to a request may be. Teaching may take
+    ``teaching_seconds``: each own family is learnt six times over.
     """
 
     body_bytes: int = MEBI
@@ -39,6 +40,7 @@ class ServiceLimits:
     depth: int = 200
     seconds: float = 300.0
     work_seconds: float = 60.0
+    teaching_seconds: float = 3600.0
 
 
 @dataclass(frozen=True)

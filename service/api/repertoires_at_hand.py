@@ -68,6 +68,7 @@ def provide_repertoires(state: BlueprintSetupState) -> None:
             teaching_jobs.KIND: teaching.do,
         },
         seconds=limits.seconds,
+        seconds_of={teaching_jobs.KIND: limits.teaching_seconds},
         stopping=parts.stopping,
     )
     try:

@@ -192,6 +192,27 @@ def test_what_cannot_be_done_fails_at_once_and_costs_no_other(jobs: JobShelf) ->
     assert found[0].message == "There is nothing in it" and "log" in found[1].message
 
 
+def test_each_kind_may_take_its_own_time(jobs: JobShelf) -> None:
+    def work(attempt: Attempt) -> None:
+        time.sleep(0.02)
+        attempt.go_on()
+        finish(jobs, attempt.job)
+
+    short, long = jobs.add("short", task=1), jobs.add("long", task=1)
+    runner = JobRunner(
+        jobs,
+        {"short": work, "long": work},
+        seconds=0.001,
+        seconds_of={"long": 60},
+        stopping=threading.Event(),
+    )
+    runner.wake()
+    runner.wait()
+    ended = jobs.get(short.id)
+    assert ended.state == "failed" and "0.001 seconds" in ended.message
+    assert jobs.get(long.id).state == "done"
+
+
 def test_a_stop_gives_the_job_back(jobs: JobShelf) -> None:
     begun, stopping = threading.Event(), threading.Event()
 
