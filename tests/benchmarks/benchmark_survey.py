@@ -16,8 +16,9 @@ CPU seconds of one process, all libraries on one thread, on the same games:
 - *known*: the same once more, with all of these skeletons known: what a collection
   comes near to whose games bring hardly any new ones.
 
-Generated games (`generated_games`) go on at random after the opening, so their
-skeletons are new more often than real ones would be; how many are is said,
+Without ``--source`` the games are generated (`generated_games`): after their
+opening they go on at random. Real games are longer and bring more new skeletons,
+so that they are the harder measure; how many are new is said,
 because the rate hangs on it. ``--growth`` takes collections of growing size,
 ``--workers`` compares two worker processes with one by the clock. The status is
 1 where a ratio is below what is wanted.
