@@ -66,20 +66,26 @@ class _Columns:
 
 
 def read_carefully(
-    texts: Sequence[tuple[int, str]], account: Account, where: str = ""
+    texts: Sequence[tuple[int, str]],
+    account: Account,
+    where: str = "",
+    begins: Sequence[int] = (),
 ) -> GameBatch:
     """Read games, each given as its number and its text, into one batch.
 
-    What cannot be read is counted in ``account``; ``where`` names the file there.
+    What cannot be read is counted in ``account``; ``where`` names the file there,
+    ``begins`` tells for each text at which byte of the file's text it begins.
+    Examples hold no players' names: they are kept with the survey.
     Of a text that turns out to hold several games, the first that has moves is read.
     """
     columns = _Columns()
-    for number, text in texts:
+    for turn, (number, text) in enumerate(texts):
+        at = f"the game at byte {begins[turn]:,} of its text" if begins else "a game"
         book = read_repertoire([io.StringIO(text)], limits=_LIMITS)
         worst = [problem for problem in book.problems if not problem.warning]
         if not book.games:
             bare = text.strip() in _RESULTS
-            reason, example = NO_MOVES if bare else NO_GAME, f"{where}: {text[:40]!r}"
+            reason, example = NO_MOVES if bare else NO_GAME, f"{where}: {_words(text, at)}"
             for problem in worst:
                 if "variant" in problem.message or "Chess960" in problem.message:
                     reason = VARIANT
@@ -89,19 +95,19 @@ def read_carefully(
         # Headers that are told twice make a game without moves before the one that is meant.
         played = [game for game in book.games if game.count > 1] or book.games[:1]
         if len(played) > 1:
-            account.skip(RUN_ON, f"{where}: {text[:40]!r}", len(played) - 1)
+            account.skip(RUN_ON, f"{where}: {_words(text, at)}", len(played) - 1)
         for game in played[:1]:
             plies = _put(columns, book, game, number)
             cut = _cut_short(book, game, plies)
             columns.games[-1] = (*columns.games[-1][:2], not cut, columns.games[-1][3])
             if cut:
-                account.example(CUT_SHORT, f"{where}: {_name(game)} after half-move {plies}")
+                account.example(CUT_SHORT, f"{where}: {at}, after half-move {plies}")
     return columns.batch()
 
 
-def _name(game: Game) -> str:
-    white, black = game.header("White") or "?", game.header("Black") or "?"
-    return f"the game {white[:30]!r} against {black[:30]!r}"
+def _words(text: str, at: str) -> str:
+    """The first letters of a text, or where it is if they are headers: these may be names."""
+    return at if text.lstrip().startswith("[") else repr(text[:40])
 
 
 def _main_line(book: Repertoire, game: Game) -> Iterator[int]:

@@ -75,11 +75,12 @@ def find_games(text: bytes, names: tuple[str, ...], *, final: bool) -> GameTexts
 
 
 def read_games(
-    texts: GameTexts, account: Account, where: str = "", *, careful: bool = False
+    texts: GameTexts, account: Account, where: str = "", *, careful: bool = False, begin: int = 0
 ) -> GameBatch:
     """Read all games of a text; those that are left out are counted in ``account``.
 
-    ``careful`` leaves the fast reader out.
+    ``careful`` leaves the fast reader out; ``where`` and ``begin`` are the file and
+    the byte at which the text begins there, for examples.
     """
     scanned = texts.scanned
     count = len(scanned)
@@ -96,7 +97,8 @@ def read_games(
     if rest.shape[0]:
         account.careful += int(rest.shape[0])
         games = [(number, texts.game(number).decode("utf-8", "replace")) for number in rest]
-        batch = joined([batch, read_carefully(games, account, where)])
+        begins = (begin + scanned.begins[rest]).tolist()
+        batch = joined([batch, read_carefully(games, account, where, begins)])
     return _with_moves(batch, account)
 
 

@@ -153,7 +153,8 @@ class _Work:
         """Survey some games; ``found`` has them and where their text begins in the shard."""
         texts, offset = found
         name = self.shard.path.rpartition("/")[2]
-        batch = read_games(texts, self.account, name, careful=self.careful)
+        begin = self.shard.begin + offset
+        batch = read_games(texts, self.account, name, careful=self.careful, begin=begin)
         first = (self.shard.number << GAME_BITS) + self.game
         keys = game_keys(texts, batch)
         if self.known is not None:
@@ -174,7 +175,7 @@ class _Work:
                 self.verdicts,
                 self.columns,
                 file=name,
-                offset=self.shard.begin + offset,
+                offset=begin,
                 first_game=first,
             )
             for table, batch_rows in rows.items():

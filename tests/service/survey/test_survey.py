@@ -33,6 +33,7 @@ from pawnlore.service.survey.skipped import (
     BAD_START,
     DUPLICATE,
     NO_MOVES,
+    RUN_ON,
     TRUNCATED,
     VARIANT,
 )
@@ -503,3 +504,18 @@ def test_texts_of_other_encodings(tmp_path: Path) -> None:
         survey([str(path)], str(out), Options(Columns(players=True)))
         (row,) = rows(out, "games")
         assert (row["white"], row["opening"]) == ("Müller", "Café"), name
+
+
+def test_no_player_is_named_in_what_is_told_of_bad_games(tmp_path: Path) -> None:
+    """Names are left out of a survey unless asked for, and so from its examples."""
+    path, out = tmp_path / "games.pgn", tmp_path / "out"
+    good = '[Event "Town"]\n[White "Hidden, A"]\n[Black "Hidden, B"]\n\n1. e4 e5 1-0\n\n'
+    bad = good.replace("1. e4 e5", "1. d4 Qh9")
+    run_on = bad.replace("1. d4 Qh9 1-0", "1. c4 c5 1-0 1. d4 d5 0-1")
+    path.write_text(good + bad + run_on)
+    told = survey([str(path)], str(out), Options())
+    place = f"the game at byte {len(good)} of its text, after half-move 1"
+    assert told.account.examples["kept up to a move that cannot be read"] == [f"games.pgn: {place}"]
+    assert told.account.skipped == {RUN_ON: 1}
+    for file in out.rglob("*"):
+        assert file.is_dir() or b"Hidden" not in file.read_bytes()
