@@ -59,7 +59,25 @@ class Corrections:
         for text in self.must:
             place, codes = _condition(text)
             found[place] = codes if place not in found else found[place] & codes
+            if not found[place]:
+                raise FamilyError(
+                    f"no position has {text!r} and all else that you said of that file; take one "
+                    "back, or give what may stand there together, as in 'foe c6|c7'"
+                )
         return found
+
+    def unmet(self, views: Codes) -> tuple[tuple[str, int], ...]:
+        """The conditions that some examples lack, each with how many of them do.
+
+        ``views`` (N, traits) are the examples' codes from their holders' sides.
+        """
+        found = []
+        for text in self.must:
+            place, codes = _condition(text)
+            lacking = sum(not (codes >> int(code)) & 1 for code in views[:, place])
+            if lacking:
+                found.append((text, lacking))
+        return tuple(found)
 
 
 @dataclass(frozen=True)

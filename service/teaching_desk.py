@@ -314,11 +314,12 @@ class TeachingDesk:
     def common_ground(self, id: str) -> dict[str, Any]:
         """What the examples of a family have in common, learnt on the spot.
 
-        Raises `NotFound`, and `Refused` where it has no example.
+        ``unmet`` are the author's own conditions that some examples lack. Raises
+        `NotFound`, and `Refused` where it has no example.
         """
         with _training_extra():
             from pawnlore.models.common_ground import common_ground
-            from pawnlore.models.family_teaching import learn_family
+            from pawnlore.models.family_teaching import example_views, learn_family
             from pawnlore.models.teaching import complete_family
             from pawnlore.models.teaching_reference import shipped_reference
 
@@ -331,10 +332,15 @@ class TeachingDesk:
         except FamilyError as error:
             raise Refused(str(error)) from None
         found = common_ground(learnt)
+        views = example_views(family.examples, family.holders)
         return {
             "traits": [asdict(one) for one in found.traits],
             "squares": [asdict(one) for one in found.squares],
             "empty_files": [{"side": side, "file": file} for side, file in found.empty_files],
+            "unmet": [
+                {"must": must, "lacking": lacking, "of": len(views)}
+                for must, lacking in family.corrections.unmet(views)
+            ],
         }
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from pawnlore.service.cli import CannotStart
 
 if TYPE_CHECKING:
+    from pawnlore.service.store.family_shelf import Example
     from pawnlore.service.store.label_shelf import StoredLabel
     from pawnlore.service.teaching_desk import TeachingDesk
 
@@ -144,7 +145,7 @@ def _given_holder(args: argparse.Namespace) -> str:
 
 
 def _label(args: argparse.Namespace, desk: TeachingDesk) -> int:
-    from pawnlore.models.own_family import FamilyError, check_id
+    from pawnlore.models.own_family import PREFIX, FamilyError, check_id
     from pawnlore.structures.catalogue import UNSETTLED
 
     structure = args.structure
@@ -162,6 +163,12 @@ def _label(args: argparse.Namespace, desk: TeachingDesk) -> int:
             skeleton, structure, holder, fen=fen.strip(), reason=args.reason, author=args.author
         )
         print(f"{kept.id}  revision {kept.revision}")
+    if structure.startswith(PREFIX) and structure not in {f.id for f in desk.families.list()}:
+        print(
+            f"there is no family {structure} yet, so this teaches nothing; "
+            f"'pawnlore teach add-family {structure}' makes one",
+            file=sys.stderr,
+        )
     return 0
 
 
@@ -238,22 +245,34 @@ def _families(args: argparse.Namespace, desk: TeachingDesk) -> int:
 
 
 def _family(args: argparse.Namespace, desk: TeachingDesk) -> int:
-    from pawnlore.service.teaching_desk import placement_of
-
     one = desk.families.get(args.what[0])
     print(f"{one.id}: {one.name}" + (f", a finer {one.parent}" if one.parent else ""))
     for example in one.examples:
-        kind = "not  " if example.counter else example.holder
-        print(f"  {kind:5}  {placement_of(example.skeleton)}")
+        holder, fen = _as_given(example)
+        print(f"  {'not' if example.counter else holder:5}  {fen}")
     for condition in one.must:
         print(f"  you said: must have {condition}")
     for trait in one.free:
         print(f"  you said: {trait} does not matter")
     found = desk.common_ground(one.id)
+    for unmet in found["unmet"]:
+        print(f"  but {unmet['lacking']} of {unmet['of']} examples lack {unmet['must']}")
     print("what the examples seem to have in common (correct it with 'pawnlore teach correct'):")
     for trait in found["traits"]:
         print(f"  {trait['sure']:.2f}  {trait['trait']:24}  {trait['words']}")
     return 0
+
+
+def _as_given(example: Example) -> tuple[str, str]:
+    """The holder and position that the author gave: what is kept may have colours reversed."""
+    from pawnlore.service.store.skeleton_key import SWAPPED
+    from pawnlore.service.teaching_desk import placement_of
+    from pawnlore.structures.skeleton import Skeleton
+
+    if not example.fen:
+        return example.holder, placement_of(example.skeleton)
+    swapped = Skeleton(*_skeleton(example.fen)).canonical()[1]
+    return SWAPPED[example.holder] if swapped else example.holder, example.fen
 
 
 def _add_family(args: argparse.Namespace, desk: TeachingDesk) -> int:

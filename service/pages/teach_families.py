@@ -240,10 +240,12 @@ def _family(
     examples = [shown_example(one) for one in stored.examples if not one.counter]
     counter = [shown_example(one) for one in stored.examples if one.counter]
     common, untold = None, ""
+    unmet: list[tuple[str, dict[str, Any]]] = []
     if examples:
         try:
             found = pages_desk().common_ground(stored.id, stored.revision)
             common = common_view(found)
+            unmet = [(correction_in_words(one["must"]), one) for one in found["unmet"]]
         except Refused as error:
             untold = _sentence(error)
         except ImportError:
@@ -264,6 +266,7 @@ def _family(
         part=part,
         common=common,
         untold=untold,
+        unmet=unmet,
         must=[(one, correction_in_words(one)) for one in stored.must],
         free=[(one, trait_in_words(one)) for one in stored.free if one not in names],
         kinds=KINDS,

@@ -151,6 +151,8 @@ def test_the_author_can_correct_what_the_examples_have_in_common(
         (("own e4/c4",), (), "two files"),
         ((), ("own z",), "'own z'"),
         (("own d4",) * 40, (), "are the most"),
+        (("foe h6", "foe h7"), (), "no position has 'foe h7'"),
+        (("own a4|a5", "own no a"), (), "take one back"),
     ],
 )
 def test_corrections_that_cannot_be_read_are_told(

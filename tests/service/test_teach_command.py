@@ -145,6 +145,7 @@ def test_an_own_family_is_taught_accepted_and_taken_back(
     assert teach("family", "own/clamp") == 0
     told = capsys.readouterr().out
     assert "must have own a4|a5" in told and "a pawn on e4, alone on its file" in told
+    assert "lack" not in told
     assert teach("retrain", "--author", "Ada") == 0
     assert "version 1 " in capsys.readouterr().out
     assert ModelShelf(store).in_use().version == 0
@@ -168,6 +169,29 @@ def test_an_own_family_is_taught_accepted_and_taken_back(
     # The version is still there, with the family in it.
     assert teach("accept", "1") == 0
     assert isinstance(TeachingDesk(store).in_use(), TaughtClassifier)
+
+
+def test_positions_are_told_as_they_were_given_and_corrections_are_held_against_them(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # A Carlsbad skeleton with the holder's b-pawn on b4, kept with colours reversed.
+    given = "8/pp3pp1/2p4p/3p4/1P1P4/4P3/P4PPP/8"
+    assert teach("label", given, "--structure", "own/h-pawn", "--holder", "white") == 0
+    assert "no family own/h-pawn yet" in capsys.readouterr().err
+    assert teach("unlabel", given) == 0
+    assert teach("add-family", "own/h-pawn", "--name", "h-pawn moved") == 0
+    assert teach("example", "own/h-pawn", given, "--holder", "white") == 0
+    assert teach("correct", "own/h-pawn", "--must", "foe h6") == 0
+    capsys.readouterr()
+    assert teach("family", "own/h-pawn") == 0
+    told = capsys.readouterr().out
+    assert f"white  {given}" in told and "lack" not in told
+    # Both cannot be, so what was said before stays.
+    assert teach("correct", "own/h-pawn", "--must", "foe h6", "--must", "foe h7") == 2
+    assert "no position has 'foe h7'" in capsys.readouterr().err
+    assert teach("correct", "own/h-pawn", "--must", "foe h7") == 0
+    assert teach("family", "own/h-pawn") == 0
+    assert "but 1 of 1 examples lack foe h7" in capsys.readouterr().out
 
 
 def test_a_version_that_was_tampered_with_is_not_used_and_nothing_is_lost(

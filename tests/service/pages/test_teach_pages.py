@@ -260,6 +260,11 @@ def test_a_family_from_name_to_correction(service: TestService, client: FlaskCli
     assert "own d4" in stored.must and (stored.free == (trait[1],) or trait[1] == "own d")
     send(client, path, path, act="take-back", text="own d4")
     assert FamilyShelf(service.store).get("own/clamp").must == ()
+    send(client, path, path, act="must", side="own", asks="pawn", where="a7")
+    assert "1 of 1 example lacks what you said must be" in client.get(path).text
+    both = send(client, path, path, act="must", side="own", asks="pawn", where="a6")
+    assert both.status_code == 422 and "take one back" in both.text
+    assert FamilyShelf(service.store).get("own/clamp").must == ("own a7",)
     assert send(client, path, path, act="delete").headers["Location"] == "/teach/families"
     assert client.get(path, headers=BROWSER).status_code == 404
 
