@@ -75,12 +75,17 @@ def find_games(text: bytes, names: tuple[str, ...], *, final: bool) -> GameTexts
 
 
 def read_games(
-    texts: GameTexts, account: Account, where: str = "", *, careful: bool = False, begin: int = 0
+    texts: GameTexts,
+    account: Account,
+    where: str = "",
+    *,
+    careful: bool = False,
+    begins: npt.NDArray[np.int64] | None = None,
 ) -> GameBatch:
     """Read all games of a text; those that are left out are counted in ``account``.
 
-    ``careful`` leaves the fast reader out; ``where`` and ``begin`` are the file and
-    the byte at which the text begins there, for examples.
+    ``careful`` leaves the fast reader out. For examples, ``where`` is the file and
+    ``begins`` where each game begins in it.
     """
     scanned = texts.scanned
     count = len(scanned)
@@ -97,8 +102,8 @@ def read_games(
     if rest.shape[0]:
         account.careful += int(rest.shape[0])
         games = [(number, texts.game(number).decode("utf-8", "replace")) for number in rest]
-        begins = (begin + scanned.begins[rest]).tolist()
-        batch = joined([batch, read_carefully(games, account, where, begins)])
+        places = (scanned.begins if begins is None else begins)[rest].tolist()
+        batch = joined([batch, read_carefully(games, account, where, places)])
     return _with_moves(batch, account)
 
 

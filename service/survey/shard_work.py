@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import IO, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from pawnlore.service.survey.duplicates import RecentGames, keys_of_part
 from pawnlore.service.survey.fast_reader import kept_games
@@ -118,7 +119,7 @@ def work_shard(
     skip = before.text_end if before is not None else 0
     try:
         for texts in _game_texts(shard, columns, work.leave_out, skip):
-            work.take(texts)
+            work.take(*texts)
     except Unreadable as error:
         work.account.troubles.append(f"{shard.path}: {error}; all before that is kept")
     work.finish(last=True)
@@ -149,12 +150,10 @@ class _Work:
         self._rows: dict[str, list[Any]] = {name: [] for name in TABLES}
         self._keys: list[Any] = []
 
-    def take(self, found: tuple[GameTexts, int]) -> None:
-        """Survey some games; ``found`` has them and where their text begins in the shard."""
-        texts, offset = found
+    def take(self, texts: GameTexts, offset: int, begins: npt.NDArray[np.int64]) -> None:
+        """Survey some games: their text begins at ``offset`` in the shard, they in the file."""
         name = self.shard.path.rpartition("/")[2]
-        begin = self.shard.begin + offset
-        batch = read_games(texts, self.account, name, careful=self.careful, begin=begin)
+        batch = read_games(texts, self.account, name, careful=self.careful, begins=begins)
         first = (self.shard.number << GAME_BITS) + self.game
         keys = game_keys(texts, batch)
         if self.known is not None:
@@ -175,7 +174,7 @@ class _Work:
                 self.verdicts,
                 self.columns,
                 file=name,
-                offset=begin,
+                begins=begins,
                 first_game=first,
             )
             for table, batch_rows in rows.items():
@@ -224,8 +223,8 @@ class _Work:
 
 def _game_texts(
     shard: Shard, columns: Columns, leave_out: Callable[[str, str], None], skip: int
-) -> Iterator[tuple[GameTexts, int]]:
-    """The shard's text a batch at a time, each with where it begins in the shard.
+) -> Iterator[tuple[GameTexts, int, npt.NDArray[np.int64]]]:
+    """The shard's text a batch at a time, where it begins in the shard, its games in the file.
 
     ``skip`` bytes of text have been surveyed before. Raises `Unreadable` at the
     end where the file is damaged; what it tore off is told to ``leave_out``.
@@ -234,7 +233,8 @@ def _game_texts(
     text, offset = b"", 0
     damage: Unreadable | None = None
     with open_file(shard.path) as stream:
-        lines = _whole_lines(_raw_blocks(stream, shard))
+        grown = _Grown(shard.begin)
+        lines = _whole_lines(_raw_blocks(stream, shard), grown)
         while damage is None:
             pieces, size = [text], len(text)
             more: bytes | None = b""
@@ -252,17 +252,20 @@ def _game_texts(
             if offset < skip:
                 gone = min(skip - offset, len(text))
                 text, offset = text[gone:], offset + gone
+                grown.place(offset)
             final = more is None and damage is None
             if text:
                 texts = find_games(text, wanted, final=final)
                 if len(texts.scanned):
-                    yield texts, offset
+                    yield texts, offset, grown.places(offset + texts.scanned.begins)
                     used = int(texts.scanned.begins[-1])
                     text, offset = text[used:], offset + used
                 elif text.isspace():
                     text, offset = b"", offset + len(text)
                 if len(text) > GAME_BYTES:
-                    leave_out(TOO_LONG, f"{shard.path}: from byte {offset:,} of its text")
+                    leave_out(
+                        TOO_LONG, f"{shard.path}: from byte {grown.place(offset):,} of its text"
+                    )
                     found = NEXT_GAME.search(text, 1)
                     used = found.start() + 1 if found else len(text) - 24
                     text, offset = text[used:], offset + used
@@ -270,7 +273,7 @@ def _game_texts(
                 break
     if damage is not None:
         if text.strip():
-            leave_out(TRUNCATED, f"{shard.path}: at byte {offset:,} of its text")
+            leave_out(TRUNCATED, f"{shard.path}: at byte {grown.place(offset):,} of its text")
         raise damage
 
 
@@ -292,20 +295,56 @@ def _raw_blocks(stream: IO[bytes], shard: Shard) -> Iterator[bytes]:
             return
 
 
-def _whole_lines(source: Iterator[bytes]) -> Iterator[bytes]:
+class _Grown:
+    """Where a shard's text, which is UTF-8, stands in the file, which need not be."""
+
+    def __init__(self, begin: int) -> None:
+        self.base, self.told = begin, 0
+        self.lines: list[tuple[int, int]] = []
+
+    def take(self, block: bytes) -> bytes:
+        """The next block of the file in UTF-8."""
+        longer: list[tuple[int, int]] = []
+        text = as_utf8(block, longer)
+        self.lines += [(self.told + end, more) for end, more in longer]
+        self.told += len(text)
+        return text
+
+    def places(self, offsets: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Where in the file these places of the text are, in order and none before the last ones.
+
+        What lies before them is forgotten, so that a long file takes no memory.
+        """
+        if not self.lines:
+            return self.base + offsets.astype(np.int64)
+        lines = np.array(self.lines, dtype=np.int64)
+        before = np.searchsorted(lines[:, 0], offsets, side="right")
+        grown = np.concatenate([[0], np.cumsum(lines[:, 1])])
+        found: npt.NDArray[np.int64] = self.base + offsets - grown[before]
+        self.base -= int(grown[before[0]])
+        del self.lines[: int(before[0])]
+        return found
+
+    def place(self, offset: int) -> int:
+        """One place."""
+        return int(self.places(np.array([offset]))[0])
+
+
+def _whole_lines(source: Iterator[bytes], grown: _Grown) -> Iterator[bytes]:
     """The same text in UTF-8, cut only behind line ends, so that no letter is cut in two."""
     rest, held = [b""], 0
     first = True
     for block in source:
         if first:
-            block, first = block.removeprefix(b"\xef\xbb\xbf"), False
+            size, block, first = len(block), block.removeprefix(b"\xef\xbb\xbf"), False
+            grown.base += size - len(block)
         end = block.rfind(b"\n") + 1
         if not end and held + len(block) < GAME_BYTES:
             rest.append(block)
             held += len(block)
             continue
         end = end or len(block)
-        yield as_utf8(b"".join([*rest, block[:end]]))
+        yield grown.take(b"".join([*rest, block[:end]]))
         rest, held = [block[end:]], len(block) - end
     if held:
-        yield as_utf8(b"".join(rest))
+        yield grown.take(b"".join(rest))

@@ -126,12 +126,12 @@ def survey_batch(
     columns: Columns,
     *,
     file: str,
-    offset: int,
+    begins: npt.NDArray[np.int64],
     first_game: int,
 ) -> dict[str, Any]:
     """The rows of one batch, a record batch for each table.
 
-    ``offset`` is where the text begins in its file, ``first_game`` the number
+    ``begins`` is where each game of the text begins in its file, ``first_game`` the number
     that the first game of the text has in the survey.
     """
     import pyarrow as pa
@@ -148,7 +148,7 @@ def survey_batch(
 
     return {
         "games": rows(
-            "games", *_game_columns(texts, batch, paths, columns, names, file, offset, numbers)
+            "games", *_game_columns(texts, batch, paths, columns, names, file, begins, numbers)
         ),
         "structures": rows(
             "structures",
@@ -182,7 +182,7 @@ def _game_columns(
     columns: Columns,
     names: Any,
     file: str,
-    offset: int,
+    begins: npt.NDArray[np.int64],
     numbers: npt.NDArray[np.int64],
 ) -> list[Any]:
     import pyarrow as pa
@@ -205,7 +205,7 @@ def _game_columns(
     return [
         pa.array(numbers),
         _dictionary(np.zeros(len(batch), dtype=np.int16), (file,)),
-        pa.array(offset + texts.scanned.begins[batch.number]),
+        pa.array(begins[batch.number]),
         *(texts.column(header).take(pick) for header in columns.texts.values()),
         _or_null(year),
         _or_null(_whole_numbers(texts, batch, "WhiteElo")),

@@ -107,10 +107,11 @@ def _zstandard(stream: IO[bytes]) -> Iterator[bytes]:
         yield text
 
 
-def as_utf8(block: bytes) -> bytes:
+def as_utf8(block: bytes, longer: list[tuple[int, int]] | None = None) -> bytes:
     r"""The same text in UTF-8; lines that are not are taken for Windows-1252 or Latin-1.
 
-    NUL bytes, which no text has, become spaces.
+    NUL bytes, which no text has, become spaces. ``longer`` is given, for each line
+    that is written anew, where it ends in the new text and by how many bytes it grew.
 
     >>> as_utf8("[White \"Müller\"]".encode("latin-1")).decode()
     '[White "Müller"]'
@@ -126,7 +127,7 @@ def as_utf8(block: bytes) -> bytes:
         pass
     # Only lines with other letters are looked at: there are few in a large text.
     letters = np.flatnonzero(np.frombuffer(block, dtype=np.uint8) >= 0x80)
-    pieces, done = [], 0
+    pieces, done, size = [], 0, 0
     at = 0
     while at < letters.shape[0]:
         begin = block.rfind(b"\n", 0, letters[at]) + 1
@@ -142,6 +143,9 @@ def as_utf8(block: bytes) -> bytes:
                 text = line.decode("latin-1")
             pieces += [block[done:begin], text.encode("utf-8")]
             done = end
+            size += len(pieces[-2]) + len(pieces[-1])
+            if longer is not None:
+                longer.append((size, len(pieces[-1]) - len(line)))
         at = int(np.searchsorted(letters, end))
     pieces.append(block[done:])
     return b"".join(pieces)

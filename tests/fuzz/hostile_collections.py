@@ -168,7 +168,13 @@ def _rows(
     if not len(batch):
         return {}
     made = survey_batch(
-        texts, batch, known or verdicts(), COLUMNS, file="f", offset=0, first_game=0
+        texts,
+        batch,
+        known or verdicts(),
+        COLUMNS,
+        file="f",
+        begins=texts.scanned.begins,
+        first_game=0,
     )
     return {name: _in_order(rows.to_pylist()) for name, rows in made.items()}
 

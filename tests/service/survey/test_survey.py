@@ -519,3 +519,22 @@ def test_no_player_is_named_in_what_is_told_of_bad_games(tmp_path: Path) -> None
     assert told.account.skipped == {RUN_ON: 1}
     for file in out.rglob("*"):
         assert file.is_dir() or b"Hidden" not in file.read_bytes()
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252"])
+@pytest.mark.parametrize("packed", [False, True])
+def test_games_are_where_their_rows_say(tmp_path: Path, encoding: str, packed: bool) -> None:
+    """The offset is the file's own (of what is packed, its text's), however letters are written."""
+    made = random.Random(7)
+    texts = [
+        pgn(random_game(made), headers=(("White", "Müller " + "é" * (n % 5)), ("Round", str(n))))
+        for n in range(60)
+    ]
+    data = "".join(texts).encode(encoding)
+    path, out = tmp_path / "games.pgn", tmp_path / "out"
+    path.write_bytes(gzip.compress(data) if packed else data)
+    survey([str(path)], str(out), SMALL)
+    told = [row["offset"] for row in rows(out, "games", places=True)]
+    first = data.index(b"[")
+    assert told == [first, *(m.start() + 2 for m in re.finditer(rb"\n\n(?=\[)", data))]
+    assert len(told) == 60
