@@ -64,7 +64,15 @@ def test_both_readers_give_the_same_rows(games: list[str]) -> None:
         assert account.careful == (len(batch) if careful else 0)
         assert len(batch) == len(games[::20]) > 400
         rows.append(
-            survey_batch(texts, batch, verdicts, Columns(), file="real.pgn", offset=0, first_game=0)
+            survey_batch(
+                texts,
+                batch,
+                verdicts,
+                Columns(),
+                file="real.pgn",
+                begins=texts.scanned.begins,
+                first_game=0,
+            )
         )
     fast, careful_rows = rows
     for table, wanted in careful_rows.items():
