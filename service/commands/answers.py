@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from importlib.util import find_spec
 from pathlib import Path
@@ -176,13 +177,19 @@ def _label(row: dict[str, Any]) -> str:
     return row_label(row)
 
 
+def _figure(value: float) -> str:
+    """A number of a hundred, five letters wide; a dash where there are no games to tell it."""
+    return "    –" if math.isnan(value) else f"{value:5.1f}"
+
+
 def _print_structures(rows: list[dict[str, Any]], most: int = 15) -> None:
     print("\nin a hundred games   White's score      draws   structure")
     for row in rows[:most]:
+        bounds = (row["score_high"] - row["score_low"]) * 50
+        within = "      " if math.isnan(row["score"]) else f" ±{bounds:4.1f}"
         print(
-            f"{row['share'] * 100:6.1f}               "
-            f"{row['score'] * 100:5.1f} ±{(row['score_high'] - row['score_low']) * 50:4.1f}     "
-            f"{row['draws'] * 100:5.1f}   {_label(row)}"
+            f"{row['share'] * 100:6.1f}               {_figure(row['score'] * 100)}{within}     "
+            f"{_figure(row['draws'] * 100)}   {_label(row)}"
         )
     if len(rows) > most:
         print(f"and {len(rows) - most:,} more")
@@ -195,16 +202,16 @@ def _print_beside(beside: Any, most: int = 10) -> None:
     )
     print("\nin a hundred of these   lines   the repertoire's groups")
     for row in beside.tables["groups"][:most]:
-        print(f"{row['in_a_hundred']:8.1f}                {row['lines']:5,}   {_label(row)}")
+        print(f"   {_figure(row['in_a_hundred'])}                {row['lines']:5,}   {_label(row)}")
     if beside.tables["unanswered_structures"]:
         print("\nin a hundred            structures that no line has")
         for row in beside.tables["unanswered_structures"][:most]:
-            print(f"{row['in_a_hundred']:8.1f}                {_label(row)}")
+            print(f"   {_figure(row['in_a_hundred'])}                {_label(row)}")
     if beside.tables["unanswered_moves"]:
         print("\ngames   score   moves that no line answers")
         for row in beside.tables["unanswered_moves"][:most]:
-            line = row["line"] or "at the start"
-            print(f"{row['games']:5,}   {row['score'] * 100:5.1f}   {row['move']} after {line}")
+            where = f"after {row['line']}" if row["line"] else "at the start"
+            print(f"{row['games']:5,}   {_figure(row['score'] * 100)}   {row['move']} {where}")
     unplayed = beside.tables["unplayed_lines"]
     if unplayed:
         print(f"\n{len(unplayed):,} lines to whose end no game comes")

@@ -220,3 +220,23 @@ def test_a_plot_tells_in_words_what_it_shows() -> None:
     # One bar with a value, drawn to scale: 0.123 of an axis that ends at 1.
     (bar,) = [r for r in root.iter(f"{names}rect") if r.get("class") == "pl-edge"]
     assert float(bar.get("width", "0")) == pytest.approx(330 * 0.123, abs=0.1)
+
+
+def test_where_no_game_tells_there_is_a_dash(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Games without a result give no score, and a survey without games no shares."""
+    games, book, empty = (tmp_path / f"{name}.pgn" for name in ("games", "book", "empty"))
+    moves = "d4 d5 2. c4 e6 3. Nc3 Nf6 4. cxd5 exd5 5. Bg5 Be7 6. e3 O-O 7. Bd3 Nbd7 8. Nf3 Re8"
+    games.write_text(f'[Event "G"]\n[Result "*"]\n\n1. {moves} *\n')
+    book.write_text('[Event "B"]\n\n1. e4 c5 2. Nf3 d6 3. d4 cxd4 4. Nxd4 Nf6 5. Nc3 a6 *\n')
+    empty.write_text("")
+    for path in (games, empty):
+        out = str(tmp_path / f"{path.stem}-out")
+        assert main(["survey", str(path), "-o", out, "--jobs", "1"]) == 0
+        assert main(["answers", out, "--against", str(book), "--side", "black"]) == 0
+        said = capsys.readouterr().out
+        assert "nan" not in said and " – " in said
+        if path is games:
+            assert re.search(r"100\.0 +– +– +Carlsbad", said)
+            assert "    1       –   d4 at the start\n" in said
