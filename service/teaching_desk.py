@@ -19,7 +19,7 @@ from sqlalchemy import Connection
 
 from pawnlore.models.classifier import Classifier, ModelError, shipped_classifier
 from pawnlore.models.exam_figures import FiguresError
-from pawnlore.models.own_family import Corrections, FamilyError, OwnFamily
+from pawnlore.models.own_family import PREFIX, Corrections, FamilyError, OwnFamily
 from pawnlore.models.taught_classifier import TaughtClassifier, taught_bytes
 from pawnlore.models.taught_figures import TaughtReport, report_value, taught_report
 from pawnlore.service.labelled_verdicts import OwnLabels
@@ -61,6 +61,19 @@ class ChangedGroup:
     new_holder: str
     nodes: int
     skeletons: int
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """Nodes of one repertoire that keep their core's name, with an own family told next to it."""
+
+    repertoire: str
+    name: str
+    structure: str
+    holder: str
+    own: str
+    own_holder: str
+    nodes: int
 
 
 class TeachingDesk:
@@ -168,13 +181,15 @@ class TeachingDesk:
         misfits = sorted([*taught.misfits, *others], key=lambda one: (one.chance, one.skeleton))
         learnt = learnt_from(stored, learnable, base=self.base.digest, seed=seed)
         report = examine_taught(new, labels, held, learnt)
-        changed = list(self.changed(old, new))
+        changed, beside = self.changed(old, new)
         figures: dict[str, Any] = {
             **asdict(measured),
             "contradictions": [asdict(one) for one in taught.contradictions],
             "misfits": [asdict(one) for one in misfits[:MOST_GROUPS]],
             "nodes_changed": sum(group.nodes for group in changed),
             "changed": [asdict(group) for group in changed[:MOST_GROUPS]],
+            "nodes_beside": sum(group.nodes for group in beside),
+            "beside": [asdict(group) for group in beside[:MOST_GROUPS]],
             "without_examples": [one.id for one in families if one not in learnable],
             REPORT: report_value(report),
         }
@@ -210,12 +225,14 @@ class TeachingDesk:
         kept = self.models.get(number)
         measured = {name: value for name, value in kept.figures.items() if name != REPORT}
         old, new = self.in_use(), self.version(number)
-        changed = list(self.changed(old, new))
+        changed, beside = self.changed(old, new)
         states = {name: self.store.counter(name) for name in ("labels", "families")}
         return {
             **measured,
             "nodes_changed": sum(group.nodes for group in changed),
             "changed": [asdict(group) for group in changed[:MOST_GROUPS]],
+            "nodes_beside": sum(group.nodes for group in beside),
+            "beside": [asdict(group) for group in beside[:MOST_GROUPS]],
             "newer": states != kept.taught_from.get("states"),
         }
 
@@ -235,28 +252,48 @@ class TeachingDesk:
             raise FiguresError(f"the figures of version {number} are those of another model")
         return found
 
-    def changed(self, old: Classifier, new: Classifier) -> Iterator[ChangedGroup]:
-        """Nodes of all repertoires whose verdict would change, grouped, the largest first."""
+    def changed(self, old: Classifier, new: Classifier) -> tuple[list[ChangedGroup], list[Beside]]:
+        """Nodes of all repertoires whose verdict would change, grouped, the largest first.
+
+        The second list has those that a core names before and after, and next to
+        which another family of the author's own would be told.
+        """
         found: list[ChangedGroup] = []
+        beside: list[Beside] = []
+        labels = self.own_labels()
         for stored in self.repertoires.list():
             content = self.repertoires.content(stored.id)
             masks = content.distinct.masks
-            labelled = _labelled(masks, self.own_labels())
+            labelled = _labelled(masks, labels)
             nodes = np.bincount(content.distinct.inverse, minlength=masks.shape[0])
             before, after = old.classify(masks), new.classify(masks)
             counts: Counter[tuple[str, str, str, str]] = Counter()
             skeletons: Counter[tuple[str, str, str, str]] = Counter()
-            for row in range(masks.shape[0]):
-                one = (before.structure(row), HOLDERS[before.holder[row]])
-                other = (after.structure(row), HOLDERS[after.holder[row]])
-                if one != other and not labelled[row]:
+            told: Counter[tuple[str, str, str, str]] = Counter()
+            for row in np.flatnonzero(~labelled).tolist():
+                was, now = before[row], after[row]
+                one, other = (was.structure, was.holder), (now.structure, now.holder)
+                second = (now.second, now.second_holder)
+                if one != other:
                     counts[*one, *other] += int(nodes[row])
                     skeletons[*one, *other] += 1
+                elif (
+                    now.core
+                    and now.second.startswith(PREFIX)
+                    and second != (was.second, was.second_holder)
+                ):
+                    told[*other, *second] += int(nodes[row])
             found += [
                 ChangedGroup(stored.id, stored.name, *key, nodes=count, skeletons=skeletons[key])
                 for key, count in counts.items()
             ]
-        yield from sorted(found, key=lambda group: (-group.nodes, group.repertoire, group.old))
+            beside += [
+                Beside(stored.id, stored.name, *key, nodes=count) for key, count in told.items()
+            ]
+        return (
+            sorted(found, key=lambda group: (-group.nodes, group.repertoire, group.old)),
+            sorted(beside, key=lambda group: (-group.nodes, group.repertoire, group.own)),
+        )
 
     def own_labels(self) -> OwnLabels:
         """The author's labels, as what decides needs them."""

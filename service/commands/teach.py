@@ -389,6 +389,13 @@ def _print_figures(figures: dict[str, Any]) -> None:
             f"  {group['nodes']:,} in {group['name']}: {group['old']} {group['old_holder']} -> "
             f"{group['new']} {group['new_holder']}"
         )
+    if figures["nodes_beside"]:
+        print(f"nodes that a core still names, told next to it: {figures['nodes_beside']:,}")
+    for group in figures["beside"][:20]:
+        print(
+            f"  {group['nodes']:,} in {group['name']}: {group['own']} {group['own_holder']}, next "
+            f"to {group['structure']} {group['holder']}"
+        )
 
 
 def _fen(skeleton: Sequence[int]) -> str:

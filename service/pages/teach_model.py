@@ -17,7 +17,7 @@ from pawnlore.service.pages.figures_page import figures_values, taught_values
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.own_names import own_names
 from pawnlore.service.pages.paging import page_number, paging
-from pawnlore.service.pages.version_view import changed_rows, doubts
+from pawnlore.service.pages.version_view import beside_rows, changed_rows, doubts
 from pawnlore.service.running import running
 from pawnlore.service.store.errors import NotFound, Refused
 from pawnlore.service.store.job_shelf import Job
@@ -211,6 +211,8 @@ def _version(number: int, fault: str = "") -> Response:
         doubts=doubts(figures, names),
         rows=rows[part.start : part.end],
         part=part,
+        beside=beside_rows(figures.get("beside", ())[:ROWS], names),
+        nodes_beside=figures.get("nodes_beside", 0),
         in_use=choice.version == number,
         may_write=caller().may(WRITE),
     )

@@ -56,6 +56,22 @@ def changed_rows(groups: Iterable[Mapping[str, Any]], own: Mapping[str, str]) ->
     return rows
 
 
+def beside_rows(groups: Iterable[Mapping[str, Any]], own: Mapping[str, str]) -> list[ChangedRow]:
+    """A row for each group of nodes with an own family told next to their core."""
+    names = dict(own)
+    return [
+        ChangedRow(
+            one["repertoire"],
+            one["name"],
+            told_verdict(one["structure"], one["holder"], names),
+            told_verdict(one["own"], one["own_holder"], names),
+            int(one["nodes"]),
+            f"/repertoires/{one['repertoire']}?structure={one['structure']}",
+        )
+        for one in groups
+    ]
+
+
 def doubts(figures: Mapping[str, Any], own: Mapping[str, str]) -> list[Doubt]:
     """Contradictions first, then the labels that the model does not follow elsewhere."""
     found = [

@@ -171,6 +171,31 @@ def test_an_own_family_is_taught_accepted_and_taken_back(
     assert isinstance(TeachingDesk(store).in_use(), TaughtClassifier)
 
 
+def test_nodes_next_to_whose_core_a_finer_family_is_told_are_counted(
+    store: Store, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # The core of the bind names the last position before and after.
+    pgn = "1. e4 c5 2. Nf3 Nc6 3. d4 cxd4 4. Nxd4 g6 5. c4 d6 6. a4 *"
+    book = read(f'[Event "One"]\n\n{pgn}\n')
+    RepertoireShelf(store).put(
+        "Course", [("a.pgn", b"x")], book, distinct_verdicts(book, by_cores), model="m"
+    )
+    assert teach("add-family", "own/clamp", "--parent", "maroczy-bind") == 0
+    assert teach("example", "own/clamp", *CLAMP, "--holder", "white") == 0
+    assert teach("correct", "own/clamp", "--must", "own a4") == 0
+    capsys.readouterr()
+    assert teach("retrain") == 0
+    wanted = "  1 in Course: own/clamp white, next to maroczy-bind white"
+    assert wanted in capsys.readouterr().out
+    assert teach("compare", "1") == 0
+    assert wanted in capsys.readouterr().out
+    assert teach("accept", "1") == 0
+    capsys.readouterr()
+    # It is told there already.
+    assert teach("compare", "1") == 0
+    assert "next to" not in capsys.readouterr().out
+
+
 def test_positions_are_told_as_they_were_given_and_corrections_are_held_against_them(
     home: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

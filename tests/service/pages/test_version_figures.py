@@ -92,6 +92,29 @@ def test_every_figure_of_a_version_is_on_its_page(
     assert "<clamp>" not in answer.text and f'href="/teach/model/{number}"' in answer.text
 
 
+def test_families_told_next_to_a_core_are_told_with_what_would_change(
+    service: TestService, client: FlaskClient
+) -> None:
+    FamilyShelf(service.store).add("own/f0", "Wing <clamp>")
+    group = {
+        "repertoire": "r",
+        "name": "Course",
+        "structure": "maroczy-bind",
+        "holder": "black",
+        "own": "own/f0",
+        "own_holder": "black",
+        "nodes": 1_234,
+    }
+    # Its numbers cannot be used, so that what was measured before is shown.
+    number = keep(service, nodes_beside=1_234, beside=[group])
+    answer = client.get(f"/teach/model/{number}")
+    page = plain(answer.text)
+    assert "Wing <clamp>, Black’s , next to Maróczy bind, Black’s : 1,234 in Course" in page
+    assert "keeps its verdict" not in page and "<clamp>" not in answer.text
+    plainly = plain(client.get(f"/teach/model/{keep(service, b'others')}").text)
+    assert "Nothing: every position keeps its verdict." in plainly and "next to" not in plainly
+
+
 def test_the_page_of_the_model_has_the_figures_of_the_version_in_use(
     service: TestService, client: FlaskClient
 ) -> None:
