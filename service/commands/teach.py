@@ -159,10 +159,19 @@ def _label(args: argparse.Namespace, desk: TeachingDesk) -> int:
     holder = "both" if structure == UNSETTLED else _given_holder(args)
     skeletons = [_skeleton(fen) for fen in args.what]
     for fen, skeleton in zip(args.what, skeletons, strict=True):
+        before = desk.labels.of(skeleton)
         kept = desk.labels.put(
             skeleton, structure, holder, fen=fen.strip(), reason=args.reason, author=args.author
         )
         print(f"{kept.id}  revision {kept.revision}")
+        if before is not None and before.revision != kept.revision:
+            # Perhaps somebody else's, and not to be had back from the store.
+            was = _label_row(before)
+            print(
+                f"  instead of {was['structure']} {was['holder']}: {was['fen']}"
+                + (f", by {was['author']}" if was["author"] else "")
+                + (f" ({was['reason']})" if was["reason"] else ""),
+            )
     if structure.startswith(PREFIX) and structure not in {f.id for f in desk.families.list()}:
         print(
             f"there is no family {structure} yet, so this teaches nothing; "

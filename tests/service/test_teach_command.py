@@ -203,6 +203,11 @@ def test_positions_are_told_as_they_were_given_and_corrections_are_held_against_
     given = "8/pp3pp1/2p4p/3p4/1P1P4/4P3/P4PPP/8"
     assert teach("label", given, "--structure", "own/h-pawn", "--holder", "white") == 0
     assert "no family own/h-pawn yet" in capsys.readouterr().err
+    as_black = ("--holder", "black", "--author", "Bo")
+    assert teach("label", given, "--structure", "carlsbad", *as_black) == 0
+    assert f"instead of own/h-pawn white: {given}" in capsys.readouterr().out
+    assert teach("label", given, "--structure", "hedgehog", *as_black) == 0
+    assert f"instead of carlsbad black: {given}, by Bo" in capsys.readouterr().out
     assert teach("unlabel", given) == 0
     assert teach("add-family", "own/h-pawn", "--name", "h-pawn moved") == 0
     assert teach("example", "own/h-pawn", given, "--holder", "white") == 0
