@@ -302,8 +302,15 @@ def _put(args: argparse.Namespace, desk: TeachingDesk, counter: bool) -> int:
     holder = "both" if counter else _given_holder(args)
     id, *fens = args.what
     examples = [GivenExample(_skeleton(fen), holder, fen.strip(), counter) for fen in fens]
+    before = {e.skeleton: e for e in desk.families.get(id).examples}
     one = desk.families.put_examples(id, examples, author=args.author)
     print(f"{one.id}  {len(one.examples)} positions")
+    for now in one.examples:
+        was = before.get(now.skeleton)
+        if was is not None and (was.counter, was.holder) != (now.counter, now.holder):
+            holder, fen = _as_given(was)
+            said = "a counter-example" if was.counter else f"an example held by {holder}"
+            print(f"  instead of {said}: {fen}" + (f", by {was.author}" if was.author else ""))
     return 0
 
 

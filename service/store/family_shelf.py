@@ -173,9 +173,20 @@ class FamilyShelf:
         author: str = "",
         expected_revision: int | None = None,
     ) -> StoredFamily:
-        """Add examples; one on the same pawns is replaced. All of them are kept, or none."""
+        """Add examples; one on the same pawns is replaced. All of them are kept, or none.
+
+        Raises `Refused` where two of them say different things of the same pawns.
+        """
         author = one_line(author, "the author's name", needed=False)
         rows = [_row(example) for example in examples]
+        said: dict[Any, dict[str, Any]] = {}
+        for row in rows:
+            other = said.setdefault(row["skeleton"], row)
+            if (other["counter"], other["holder"]) != (row["counter"], row["holder"]):
+                raise Refused(
+                    f"{row['fen'] or 'a position'} has the same pawns as "
+                    f"{other['fen'] or 'another'}, but another holder"
+                )
         now = self.store.clock()
         with self.store.writing() as connection:
             current = _get(connection, id)

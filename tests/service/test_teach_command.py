@@ -210,6 +210,14 @@ def test_positions_are_told_as_they_were_given_and_corrections_are_held_against_
     assert f"instead of carlsbad black: {given}, by Bo" in capsys.readouterr().out
     assert teach("unlabel", given) == 0
     assert teach("add-family", "own/h-pawn", "--name", "h-pawn moved") == 0
+    assert teach("example", "own/h-pawn", given, "--holder", "black", "--author", "Bo") == 0
+    assert teach("example", "own/h-pawn", given, "--holder", "black") == 0
+    assert "instead of" not in capsys.readouterr().out
+    assert teach("counter", "own/h-pawn", given) == 0
+    assert f"instead of an example held by black: {given}" in capsys.readouterr().out
+    assert teach("example", "own/h-pawn", given, "--holder", "white") == 0
+    assert f"instead of a counter-example: {given}" in capsys.readouterr().out
+    assert teach("forget", "own/h-pawn", given) == 0
     assert teach("example", "own/h-pawn", given, "--holder", "white") == 0
     assert teach("correct", "own/h-pawn", "--must", "foe h6") == 0
     capsys.readouterr()

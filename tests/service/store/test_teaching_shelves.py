@@ -70,6 +70,10 @@ def test_what_cannot_be_a_family_is_refused_and_changes_nothing(store: Store) ->
         shelf.change("own/x", must=["own d9"])
     with pytest.raises(Refused):
         shelf.put_examples("own/x", [GivenExample(ONE, "white"), GivenExample(OTHER, "nobody")])
+    # Two that contradict each other: neither has the last word.
+    for other in (GivenExample(ONE, "black"), GivenExample(ONE.mirrored(), counter=True)):
+        with pytest.raises(Refused, match="same pawns"):
+            shelf.put_examples("own/x", [GivenExample(ONE, "white"), other])
     assert shelf.get("own/x").revision == 1 and shelf.get("own/x").examples == ()
     with pytest.raises(NotFound):
         shelf.get("own/" + "\0" * 3)
