@@ -41,7 +41,8 @@ examined, nor its mirror, was learnt from. F1 counts a position as right only wi
 
 *As in use* is the same, but the family's positions are left among those of games that the examples
 are compared with, without a label, as an author's own family would be there. The worst is the worst
-family, as the mean of its draws.
+family, as the mean of its draws. What is aimed at is 0.97 in the mean and 0.85 for the worst with
+five examples, 0.99 and 0.95 with twenty, and that the others fall by at most 0.002.
 """
 
 
