@@ -19,7 +19,7 @@ from types import FrameType
 from typing import Any
 
 import chess
-from hostile_collections import PACKERS, check_collection, check_packed, verdicts
+from hostile_collections import PACKERS, check_collection, check_packed, prepared
 from hypothesis import strategies as st
 
 from pawnlore.models.labels import LabelError, read_labels
@@ -348,9 +348,9 @@ TARGETS = {
             "collection",
             _bytes(_spoilt(_COLLECTIONS, _COLLECTION) | _text(*_COLLECTION)),
             check_collection,
-            verdicts,
+            prepared,
         ),
-        Target("packed", _packed(), check_packed, verdicts),
+        Target("packed", _packed(), check_packed, prepared),
         Target("note", _spoilt(_NOTES, _NOTE) | _text(*_NOTE), check_note),
     )
 }
