@@ -185,7 +185,8 @@ class FamilyShelf:
             if (other["counter"], other["holder"]) != (row["counter"], row["holder"]):
                 raise Refused(
                     f"{row['fen'] or 'a position'} has the same pawns as "
-                    f"{other['fen'] or 'another'}, but another holder"
+                    f"{other['fen'] or 'another'}, perhaps with colours reversed, but something "
+                    "else is said of it; give it by itself, with whose it is there"
                 )
         now = self.store.clock()
         with self.store.writing() as connection:

@@ -246,8 +246,12 @@ def test_a_family_from_name_to_correction(service: TestService, client: FlaskCli
     made = send(client, "/teach/families", "/teach/families", name=name, short="clamp")
     assert made.headers["Location"] == "/teach/families/own/clamp"
     path = "/teach/families/own/clamp"
-    added = send(client, path, path, act="add", kind="white", fens=f"{FEN}\n\n{MIRROR}\n")
-    assert added.status_code == 303
+    # With colours reversed it cannot be White's as well.
+    both = send(client, path, path, act="add", kind="white", fens=f"{FEN}\n\n{MIRROR}\n")
+    assert both.status_code == 422 and "has the same pawns as" in both.text
+    for kind, fen in (("white", FEN), ("black", MIRROR)):
+        added = send(client, path, path, act="add", kind=kind, fens=fen)
+        assert added.status_code == 303
     page = client.get(path).text
     assert "<script>alert" not in page and "It is believed that" in page
     # The mirror is the same pawns, so that the later one counts.
