@@ -237,6 +237,22 @@ def _named(
 
 
 @compiled
+def _into_lane(lane: int, slot: int, white: int, black: int, model: QuickModel) -> bool:
+    """Put a skeleton, or its mirror where that comes first, where the network takes it from.
+
+    False for one that is its own mirror: that is for the classifier to say.
+    """
+    own, foe = np.uint64(mirrored(black)), np.uint64(mirrored(white))
+    if own == white and foe == black:
+        return False
+    swapped = own < white or (own == white and foe < black)
+    model.masks[lane, 0] = own if swapped else white
+    model.masks[lane, 1] = foe if swapped else black
+    model.places[lane, 0], model.places[lane, 1] = slot, swapped
+    return True
+
+
+@compiled
 def judge(keys: Array, verdicts: Array, fresh: Array, model: QuickModel) -> int:
     """Judge the skeletons ``keys[fresh]``; gives how many are in doubt.
 
@@ -246,7 +262,6 @@ def judge(keys: Array, verdicts: Array, fresh: Array, model: QuickModel) -> int:
     """
     doubtful = filled = 0
     exact = model.numbers[3] != 0
-    masks, places = model.masks, model.places
     count = fresh.shape[0]
     codes = np.empty(count, dtype=np.int32)
     _find_cores(
@@ -260,17 +275,12 @@ def judge(keys: Array, verdicts: Array, fresh: Array, model: QuickModel) -> int:
         if exact and codes[row] >= 0:
             verdicts[slot, 0] = codes[row] + CORE
         else:
-            own, foe = np.uint64(mirrored(black)), np.uint64(mirrored(white))
-            if not exact or (own == white and foe == black):
+            if exact and _into_lane(filled, slot, white, black, model):
+                filled += 1
+            else:
                 verdicts[slot, 0] = DOUBT
                 fresh[doubtful] = slot
                 doubtful += 1
-            else:
-                swapped = own < white or (own == white and foe < black)
-                masks[filled, 0] = own if swapped else white
-                masks[filled, 1] = foe if swapped else black
-                places[filled, 0], places[filled, 1] = slot, swapped
-                filled += 1
         if filled == LANES or (filled and row == count - 1):
             doubtful = _judge_lanes(filled, verdicts, fresh, doubtful, model)
             filled = 0
@@ -310,22 +320,18 @@ def fill_chances(slots: Array, keys: Array, verdicts: Array, room: Array, model:
     ``room`` (slots,) takes the places of those, some of them several times.
     """
     doubtful = filled = 0
-    masks, places = model.masks, model.places
+    exact = model.numbers[3] != 0
     count = slots.shape[0]
     for row in range(count):
         slot = slots[row]
         if verdicts[slot, 1] == UNKNOWN:
             white, black = keys[slot, 0], keys[slot, 1]
-            own, foe = np.uint64(mirrored(black)), np.uint64(mirrored(white))
-            if model.numbers[3] == 0 or verdicts[slot, 0] < CORE or (own == white and foe == black):
+            known = exact and verdicts[slot, 0] >= CORE
+            if known and _into_lane(filled, slot, white, black, model):
+                filled += 1
+            else:
                 room[doubtful] = slot
                 doubtful += 1
-            else:
-                swapped = own < white or (own == white and foe < black)
-                masks[filled, 0] = own if swapped else white
-                masks[filled, 1] = foe if swapped else black
-                places[filled, 0], places[filled, 1] = slot, swapped
-                filled += 1
         if filled == LANES or (filled and row == count - 1):
             doubtful = _fill_lanes(filled, verdicts, room, doubtful, model)
             filled = 0
