@@ -26,7 +26,7 @@ from pawnlore.models.teaching_reference import Reference, shipped_reference
 from pawnlore.models.traits import trait_codes
 from pawnlore.structures.catalogue import UNSETTLED
 from pawnlore.structures.skeleton import Masks, Skeleton, mirror_batch
-from pawnlore.structures.verdict import BOTH, HOLDERS, NONE
+from pawnlore.structures.verdict import BOTH, HOLDERS, NONE, SWAPPED
 
 _SAMPLE = 2_000
 UNLIKELY = 0.02
@@ -256,8 +256,7 @@ def _ranks(base: Classifier, labels: AuthorLabels) -> npt.NDArray[np.int16]:
 
 def _canonical(white: int, black: int, holder: str) -> tuple[tuple[int, int], str]:
     skeleton, swapped = Skeleton(white, black).canonical()
-    other = {"white": "black", "black": "white"}.get(holder, holder)
-    return (skeleton.white, skeleton.black), other if swapped else holder
+    return (skeleton.white, skeleton.black), SWAPPED[holder] if swapped else holder
 
 
 def _keys(skeletons: Sequence[tuple[int, int]]) -> npt.NDArray[np.void]:

@@ -12,10 +12,11 @@ import chess
 
 from pawnlore.models.own_family import PREFIX, FamilyError, check_id
 from pawnlore.service.store.label_shelf import REASON_LENGTH, GivenLabel, StoredLabel
-from pawnlore.service.store.skeleton_key import SWAPPED, skeleton_key
+from pawnlore.service.store.skeleton_key import skeleton_key
 from pawnlore.structures.catalogue import UNSETTLED
 from pawnlore.structures.position_check import skeleton_of_line
 from pawnlore.structures.skeleton import Skeleton, SkeletonError, placement
+from pawnlore.structures.verdict import SWAPPED
 
 MOST_BYTES = 16 << 20
 MOST_LINES = 50_000

@@ -6,12 +6,10 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from pawnlore.structures.skeleton import Skeleton
-from pawnlore.structures.verdict import Verdict
+from pawnlore.structures.verdict import SWAPPED, Verdict
 
 OwnLabels = Mapping[Skeleton, tuple[str, str]]
 """Structure and holder for canonical skeletons."""
-
-_SWAPPED = {"white": "black", "black": "white", "both": "both"}
 
 
 def own_verdict(labels: OwnLabels, skeleton: Skeleton, verdict: Verdict) -> Verdict | None:
@@ -35,7 +33,7 @@ def own_verdict(labels: OwnLabels, skeleton: Skeleton, verdict: Verdict) -> Verd
         return None
     structure, holder = label
     if swapped:
-        holder = _SWAPPED[holder]
+        holder = SWAPPED[holder]
     if (structure, holder) == (verdict.structure, verdict.holder):
         return replace(verdict, probability=1.0, second_probability=0.0)
     return Verdict(

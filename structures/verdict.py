@@ -17,6 +17,9 @@ BOTH, WHITE, BLACK = 0, 1, 2
 HOLDERS = ("both", "white", "black")
 """Holder names by code."""
 
+SWAPPED = {"white": "black", "black": "white", "both": "both"}
+"""Holder names after the colours were reversed."""
+
 NONE = -1
 """Family index where there is no family (`UNSETTLED`)."""
 

@@ -12,7 +12,7 @@ from pawnlore.service.store.repertoire_shelf import StoredRepertoire
 from pawnlore.structures.catalogue import Family
 from pawnlore.structures.plan_texts import SECTIONS, plan_texts
 from pawnlore.structures.skeleton import Skeleton, placement, skeleton_from_fen
-from pawnlore.structures.verdict import Verdict
+from pawnlore.structures.verdict import SWAPPED, Verdict
 
 VERDICT_COLUMNS = (
     "fen",
@@ -64,8 +64,6 @@ LABEL_COLUMNS = (
     "changed",
 )
 """Columns of the table of labels."""
-
-_SWAPPED = {"white": "black", "black": "white", "both": "both"}
 
 
 def moment(value: datetime) -> str:
@@ -219,7 +217,7 @@ def label_value(stored: StoredLabel) -> dict[str, Any]:
         "revision": stored.revision,
         "fen": fen,
         "structure": stored.structure,
-        "holder": _SWAPPED[stored.holder] if turned else stored.holder,
+        "holder": SWAPPED[stored.holder] if turned else stored.holder,
         "reason": stored.reason,
         "author": stored.author,
         "created": moment(stored.created),

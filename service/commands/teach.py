@@ -274,9 +274,9 @@ def _family(args: argparse.Namespace, desk: TeachingDesk) -> int:
 
 def _as_given(example: Example) -> tuple[str, str]:
     """The holder and position that the author gave: what is kept may have colours reversed."""
-    from pawnlore.service.store.skeleton_key import SWAPPED
     from pawnlore.service.teaching_desk import placement_of
     from pawnlore.structures.skeleton import Skeleton
+    from pawnlore.structures.verdict import SWAPPED
 
     if not example.fen:
         return example.holder, placement_of(example.skeleton)

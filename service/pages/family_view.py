@@ -13,11 +13,11 @@ from pawnlore.service.diagram_marks import Mark
 from pawnlore.service.pages.group_keys import HOLDERS
 from pawnlore.service.store.family_shelf import Example
 from pawnlore.structures.skeleton import Skeleton, placement, skeleton_from_fen
+from pawnlore.structures.verdict import SWAPPED
 
 SIDES = {"own": "the holder", "foe": "the other side"}
 """Whose pawns a condition speaks of."""
 
-_SWAPPED = {"white": "black", "black": "white", "both": "both"}
 _HOME = {"own": 2, "foe": 7}
 _MOST_RINGS = 3
 
@@ -51,7 +51,7 @@ def shown_example(example: Example) -> ShownExample:
     kept = Skeleton(*example.skeleton)
     fen = example.fen or placement(kept)
     skeleton = skeleton_from_fen(fen)
-    holder = _SWAPPED[example.holder] if skeleton.canonical()[1] else example.holder
+    holder = SWAPPED[example.holder] if skeleton.canonical()[1] else example.holder
     return ShownExample(skeleton, fen, "" if example.counter else HOLDERS[holder])
 
 

@@ -10,9 +10,7 @@ from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.service.store.label_shelf import LabelShelf, StoredLabel
 from pawnlore.structures.catalogue import UNSETTLED, Catalogue
 from pawnlore.structures.skeleton import Skeleton
-
-SWAPPED = {"white": "black", "black": "white", "both": "both"}
-"""The holder after the colours were reversed."""
+from pawnlore.structures.verdict import SWAPPED
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,10 +15,11 @@ from pawnlore.models.own_family import Corrections, FamilyError, check_id
 from pawnlore.models.taught_classifier import MOST_OWN
 from pawnlore.service.store.errors import NotFound, Refused, StoreError
 from pawnlore.service.store.schema import FamilyExampleRow, OwnFamilyRow
-from pawnlore.service.store.skeleton_key import SWAPPED, skeleton_key, skeleton_of_key
+from pawnlore.service.store.skeleton_key import skeleton_key, skeleton_of_key
 from pawnlore.service.store.store import Store, count_up
 from pawnlore.service.store.values import one_line
 from pawnlore.structures.catalogue import shipped_catalogue
+from pawnlore.structures.verdict import SWAPPED
 
 MOST_EXAMPLES = 10_000
 """Examples and counter-examples of one family."""

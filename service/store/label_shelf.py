@@ -8,20 +8,18 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-import numpy as np
 from sqlalchemy import Connection, delete, insert, select, update
 
 from pawnlore.service.store.errors import NotFound, Refused, StoreError
 from pawnlore.service.store.schema import LabelRow
+from pawnlore.service.store.skeleton_key import skeleton_key
 from pawnlore.service.store.store import Store, count_up
 from pawnlore.service.store.values import any_text, one_line
 from pawnlore.structures.catalogue import UNSETTLED
-from pawnlore.structures.skeleton import Masks, canonical_batch
+from pawnlore.structures.verdict import SWAPPED
 
 REASON_LENGTH = 10_000
 """Characters in the reason of a label."""
-
-_SWAPPED = {"white": "black", "black": "white", "both": "both"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +91,7 @@ class LabelShelf:
 
     def of(self, skeleton: tuple[int, int]) -> StoredLabel | None:
         """The label on a skeleton or on its mirror, if there is one."""
-        key, _ = _canonical(skeleton)
+        key, _ = skeleton_key(skeleton)
         with self.store.reading() as connection:
             row = connection.execute(_labels().where(LabelRow.skeleton == key)).one_or_none()
         return None if row is None else _label(row)
@@ -117,10 +115,10 @@ class LabelShelf:
         """
         structure = one_line(structure, "the structure")
         _check_holder(structure, holder)
-        key, swapped = _canonical(skeleton)
+        key, swapped = skeleton_key(skeleton)
         values: dict[str, Any] = {
             "structure": structure,
-            "holder": _SWAPPED[holder] if swapped else holder,
+            "holder": SWAPPED[holder] if swapped else holder,
             "fen": one_line(fen, "the position", needed=False),
             "reason": any_text(reason, "the reason", REASON_LENGTH),
             "author": one_line(author, "the author's name", needed=False),
@@ -161,12 +159,12 @@ class LabelShelf:
         author = one_line(author, "the author's name", needed=False)
         given: dict[str, dict[str, Any]] = {}
         for label in labels:
-            key, swapped = _canonical(label.skeleton)
+            key, swapped = skeleton_key(label.skeleton)
             structure = one_line(label.structure, "the structure")
             _check_holder(structure, label.holder)
             given[key] = {
                 "structure": structure,
-                "holder": _SWAPPED[label.holder] if swapped else label.holder,
+                "holder": SWAPPED[label.holder] if swapped else label.holder,
                 "fen": one_line(label.fen, "the position", needed=False),
                 "reason": any_text(label.reason, "the reason", REASON_LENGTH),
                 "author": one_line(label.author, "the author's name", needed=False) or author,
@@ -222,16 +220,8 @@ class LabelShelf:
 
 
 def _check_holder(structure: str, holder: str) -> None:
-    if holder not in _SWAPPED or (structure == UNSETTLED and holder != "both"):
+    if holder not in SWAPPED or (structure == UNSETTLED and holder != "both"):
         raise Refused("the holder must be white, black or both, and both where unsettled")
-
-
-def _canonical(skeleton: tuple[int, int]) -> tuple[str, bool]:
-    """The key of a skeleton, and whether its mirror is the canonical one."""
-    masks: Masks = np.array([skeleton], dtype=np.uint64)
-    canonical, swapped, _ = canonical_batch(masks)
-    white, black = canonical[0].tolist()
-    return f"{white:016x}{black:016x}", bool(swapped[0])
 
 
 def _labels() -> Any:

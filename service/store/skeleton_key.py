@@ -6,9 +6,6 @@ import re
 
 from pawnlore.structures.skeleton import Skeleton
 
-SWAPPED = {"white": "black", "black": "white", "both": "both"}
-"""The holder after the colours were reversed."""
-
 _KEY = re.compile(r"[0-9a-f]{32}\Z")
 
 
