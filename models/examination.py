@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from pawnlore.models.calibration import THRESHOLDS
 from pawnlore.models.classes import NO_FAMILY, Classes
 from pawnlore.models.classifier import Classifier
 from pawnlore.models.exam_figures import (
@@ -28,6 +29,7 @@ from pawnlore.models.exam_figures import (
     Confusion,
     CorePaper,
     OffCorePaper,
+    ThresholdPoint,
 )
 from pawnlore.models.labels import Labels
 from pawnlore.models.sampling import game_skeletons, sample_cores
@@ -132,6 +134,19 @@ def sit_off_core_paper(judge: Judge, classes: Classes, exam: Labels) -> OffCoreP
         raters=raters_agreement(exam),
         classes=class_figures(classes, truth, answer, np.union1d(truth, answer)),
     )
+
+
+def threshold_points(
+    judge_at: Callable[[float], Judge], classes: Classes, exam: Labels
+) -> tuple[ThresholdPoint, ...]:
+    """The paper off the core at each of `THRESHOLDS`; ``judge_at`` gives who judges there."""
+    points = []
+    for threshold in THRESHOLDS.tolist():
+        paper = sit_off_core_paper(judge_at(threshold), classes, exam)
+        points.append(
+            ThresholdPoint(threshold, paper.agreement, paper.named_agreement, paper.named_share)
+        )
+    return tuple(points)
 
 
 def class_figures(

@@ -11,7 +11,7 @@ from sklearn.ensemble import ExtraTreesClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.neighbors import KNeighborsClassifier
 
-from pawnlore.models.calibration import THRESHOLDS, calibrated_afresh
+from pawnlore.models.calibration import calibrated_afresh
 from pawnlore.models.classes import NO_FAMILY
 from pawnlore.models.classifier import Classifier
 from pawnlore.models.exam_figures import (
@@ -21,7 +21,6 @@ from pawnlore.models.exam_figures import (
     CalibrationBin,
     LabelCounts,
     Report,
-    ThresholdPoint,
 )
 from pawnlore.models.examination import (
     BASELINES,
@@ -36,6 +35,7 @@ from pawnlore.models.examination import (
     no_family,
     sit_core_paper,
     sit_off_core_paper,
+    threshold_points,
 )
 from pawnlore.models.label_sets import LabelSets, shipped_label_sets
 from pawnlore.models.labels import join_labels
@@ -63,15 +63,9 @@ def examine(classifier: Classifier) -> Report:
     judge = network_judge(classifier)
     cores = core_exam(classifier.matcher)
     far = far_exam(classifier.matcher)
-    points = []
-    for threshold in THRESHOLDS:
-        tried = network_judge(replace(classifier, threshold=float(threshold)))
-        paper = sit_off_core_paper(tried, classes, exam)
-        points.append(
-            ThresholdPoint(
-                float(threshold), paper.agreement, paper.named_agreement, paper.named_share
-            )
-        )
+    points = threshold_points(
+        lambda threshold: network_judge(replace(classifier, threshold=threshold)), classes, exam
+    )
     return Report(
         classifier.digest,
         classifier.hidden_bias.shape[0],
@@ -84,7 +78,7 @@ def examine(classifier: Classifier) -> Report:
         *_calibration(classifier, sets),
         far.shape[0],
         float((judge(far) == NO_FAMILY).mean()),
-        tuple(points),
+        points,
         (
             *find_confusions(classes, judge, CORES, cores),
             *find_confusions(classes, judge, OFF_CORE, (exam.masks, exam.family, exam.holder)),

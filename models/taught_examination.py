@@ -9,7 +9,6 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from pawnlore.models.calibration import THRESHOLDS
 from pawnlore.models.classes import Classes
 from pawnlore.models.cross_validation import HeldOut, told
 from pawnlore.models.exam_figures import (
@@ -21,7 +20,6 @@ from pawnlore.models.exam_figures import (
     Confusion,
     LabelCounts,
     Report,
-    ThresholdPoint,
 )
 from pawnlore.models.examination import (
     Judge,
@@ -34,6 +32,7 @@ from pawnlore.models.examination import (
     shipped_core_exam,
     sit_core_paper,
     sit_off_core_paper,
+    threshold_points,
 )
 from pawnlore.models.label_sets import shipped_label_sets
 from pawnlore.models.labels import Labels, join_labels
@@ -74,15 +73,9 @@ def examine_taught(
     sets = shipped_label_sets(taught.catalogue)
     exam = _unlabelled(sets.exam, labels)
     cores, far = shipped_core_exam(), far_exam(taught.matcher)
-    points = []
-    for threshold in THRESHOLDS:
-        tried = _as_in_use(replace(taught, threshold=float(threshold)), classes)
-        paper = sit_off_core_paper(tried, classes, exam)
-        points.append(
-            ThresholdPoint(
-                float(threshold), paper.agreement, paper.named_agreement, paper.named_share
-            )
-        )
+    points = threshold_points(
+        lambda threshold: _as_in_use(replace(taught, threshold=threshold), classes), classes, exam
+    )
     off_core = sit_off_core_paper(judge, classes, exam)
     error, count, bins = _calibration(taught, _unlabelled(sets.calibration, labels), exam)
     report = Report(
@@ -99,7 +92,7 @@ def examine_taught(
         bins,
         far.shape[0],
         float((alone(far) == 0).mean()),
-        tuple(points),
+        points,
         (
             *find_confusions(taught.classes, alone, CORES, cores),
             *find_confusions(classes, judge, OFF_CORE, (exam.masks, exam.family, exam.holder)),
