@@ -283,7 +283,7 @@ def list_families() -> Response:
                         "examples": ["own/wing-clamp"],
                     },
                     "name": formatted("one-line", most=200),
-                    "parent": {**_TEXT, "examples": ["maroczy-bind", ""]},
+                    "parent": formatted("one-line", most=200, examples=["maroczy-bind", ""]),
                 },
                 "additionalProperties": False,
             }
@@ -342,7 +342,7 @@ def read_family(name: str) -> Response:
                 "type": "object",
                 "properties": {
                     "name": formatted("one-line", least=1, most=200),
-                    "parent": _TEXT,
+                    "parent": formatted("one-line", most=200),
                     "must": {"type": "array", "items": _TEXT, "maxItems": 32},
                     "free": {"type": "array", "items": _TEXT, "maxItems": 32},
                 },
