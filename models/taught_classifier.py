@@ -2,10 +2,11 @@
 
 What it says of the shipped families is what the classifier says that it was made
 from. An own family that stands is named where no core is met. Where one is met,
-the core names the position, and the own family is told as the second one: that
-is how a finer family of the author's is seen on positions of the family that it
-refines. An author's label on a skeleton comes before all this; the service puts
-it there, since it needs no learning.
+the core names the position, and the own family is told as the second one, a
+finer form of what the core names (`pawnlore.structures.verdict.Verdict.finer`):
+plans that the author wrote for it come before those for the structure. An
+author's label on a skeleton comes before all this; the service puts it there,
+since it needs no learning.
 """
 
 from __future__ import annotations

@@ -89,8 +89,9 @@ class NextBest:
 class Lookup:
     """The answer.
 
-    ``notes`` has the most specific first; ``next_best`` is empty unless there
-    are none.
+    ``notes`` has the most specific first, those on a finer family of the
+    author's before those on the structure that it is a form of; ``next_best``
+    is empty unless there are none.
     """
 
     verdict: Verdict
@@ -137,17 +138,14 @@ def lookup(
 def _applied(
     position: QueryPosition, verdict: Verdict, notes: NoteIndex, chapter: str
 ) -> Iterator[AppliedNote]:
-    for known in notes.on(verdict.structure):
-        reason = applies(
-            known.note,
-            verdict.structure,
-            verdict.holder,
-            position.board,
-            chapter,
-            position.skeleton,
-        )
-        if reason is not None:
-            yield AppliedNote(known, reason, known.note.plan_of(verdict.holder))
+    named = (verdict.structure, verdict.holder)
+    for structure, holder in (named,) if verdict.finer is None else (verdict.finer, named):
+        for known in notes.on(structure):
+            reason = applies(
+                known.note, structure, holder, position.board, chapter, position.skeleton
+            )
+            if reason is not None:
+                yield AppliedNote(known, reason, known.note.plan_of(holder))
 
 
 def _reversed(

@@ -24,7 +24,8 @@ class Syllabus:
     """What one repertoire teaches.
 
     ``holders`` gives, for every structure that some line holds, the sides that
-    hold it; the middlegame types and the endings of its groups are among them.
+    hold it; the middlegame types and the endings of its groups are among them,
+    and the author's own families that are finer forms of one.
     ``chapters`` are its chapters' names.
     """
 
@@ -63,7 +64,9 @@ def syllabus_of(work: Workbook) -> Syllabus:
     """The syllabus of a repertoire whose lines have been followed."""
     holders: dict[str, set[str]] = {}
     paths = work.paths
-    for code in np.unique([code for held in paths.held for code in held]):
+    codes = np.unique([code for held in paths.held for code in held])
+    finer = paths.finer[np.isin(paths.carried, codes)]
+    for code in np.unique(np.concatenate([codes, finer])):
         found = paths.structure(int(code))
         if found is not None:
             holders.setdefault(found.structure, set()).add(found.holder)

@@ -15,6 +15,9 @@ from typing import Any
 from pawnlore.structures.core import Core, CoreError, parse_conditions
 
 UNSETTLED = "unsettled"
+
+OWN_PREFIX = "own/"
+"""How the id of every author's family begins, so that a shipped one never clashes."""
 """The verdict where no family stands."""
 
 

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pawnlore.structures.catalogue import UNSETTLED
+from pawnlore.structures.finer_lines import FinerLines
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.repertoire_side import RepertoireSide
 from pawnlore.structures.structure_paths import NO_STRUCTURE, Structure, StructurePaths
@@ -64,6 +65,8 @@ class Group:
     line that dwells in the structure longest. ``endings`` counts what its lines end
     in, where that is another structure. ``reversed`` are the places of the
     groups that have the same structure with the other side as its holder.
+    ``finer`` are the author's own families that stand beside the structure (see
+    `Verdict.finer`), each with the number of lines that come to it.
     """
 
     structure: str
@@ -79,11 +82,19 @@ class Group:
     model_line: int
     endings: tuple[tuple[Structure, int], ...]
     reversed: tuple[int, ...]
+    finer: tuple[tuple[Structure, int], ...] = ()
 
     @property
     def settled(self) -> bool:
         """Whether a family is named."""
         return self.structure != UNSETTLED
+
+    def holder_of(self, structure: str) -> str:
+        """Who holds the group's structure or a finer one; empty for others and for several."""
+        if structure == self.structure:
+            return self.holder
+        holders = {known.holder for known, _ in self.finer if known.structure == structure}
+        return holders.pop() if len(holders) == 1 else ""
 
 
 @dataclass(frozen=True)
@@ -236,6 +247,7 @@ class _Builder:
         self.dwell: list[int] = paths.dwell.tolist()
         self.ending: list[int] = paths.ending.tolist()
         self.probability = verdicts.probability
+        self.finer = FinerLines(paths)
         ends = _main_ends(book)
         self.main = {int(ends[game.first]) for game in book.games}
 
@@ -251,11 +263,9 @@ class _Builder:
             for line in lines
             if self.own[line] == code and self.ending[line] not in (code, NO_STRUCTURE)
         )
-        turned = []
-        for other, count in sorted(endings.items(), key=lambda item: (-item[1], item[0])):
-            known = self.paths.structure(other)
-            if known is not None:
-                turned.append((known, count))
+        finer = Counter(
+            known for line in lines for known in self.finer.beside(code, self.leaves[line])
+        )
         return Group(
             structure=structure.structure,
             holder=structure.holder,
@@ -268,9 +278,19 @@ class _Builder:
             probability=float(np.mean(sure)),
             chapters=routes,
             model_line=self.leaves[max(lines, key=lambda line: self._shows(code, line))],
-            endings=tuple(turned),
+            endings=self._most_first(endings),
             reversed=reversed_,
+            finer=self._most_first(finer),
         )
+
+    def _most_first(self, counts: Counter[int]) -> tuple[tuple[Structure, int], ...]:
+        """Structures by their codes' counts, the most frequent first."""
+        found = []
+        for code, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
+            known = self.paths.structure(code)
+            if known is not None:
+                found.append((known, count))
+        return tuple(found)
 
     def _shows(self, code: int, line: int) -> tuple[bool, int, bool, int]:
         """How well a line shows a structure: larger is better."""

@@ -9,17 +9,38 @@ import chess
 from pawnlore.structures.groups import Group
 from pawnlore.structures.plan_note import PlanNote, applies, by_specificity
 from pawnlore.structures.repertoire import Repertoire
-from pawnlore.structures.structure_paths import StructurePaths
+from pawnlore.structures.structure_paths import Structure, StructurePaths
+
+
+def structures_of_group(group: Group) -> tuple[Structure, ...]:
+    """What a group's lines hold: the finer families of the author's first, then its structure."""
+    finer = tuple(known for known, _ in group.finer)
+    return (*finer, Structure(group.structure, group.holder))
 
 
 def notes_of_group(notes: Iterable[PlanNote], group: Group) -> list[PlanNote]:
-    """The notes on a group's structure and holder, the most specific first."""
-    return by_specificity(
-        note
-        for note in notes
-        if note.structure == group.structure
-        and (note.holder in ("any", group.holder) or group.holder == "both")
-    )
+    """The notes on what a group's lines hold, the most specific first.
+
+    Those on a finer family of the author's come before those on the structure.
+    """
+    wanted = structures_of_group(group)
+    of_finer: list[PlanNote] = []
+    plain: list[PlanNote] = []
+    for note in notes:
+        if any(is_on(note, held) for held in wanted):
+            (plain if note.structure == group.structure else of_finer).append(note)
+    return by_specificity(of_finer) + by_specificity(plain)
+
+
+def is_on(note: PlanNote, held: Structure) -> bool:
+    """Whether a note is on a structure, whose conditions aside."""
+    fits = note.holder in ("any", held.holder) or held.holder == "both"
+    return note.structure == held.structure and fits
+
+
+def plan_in_group(note: PlanNote, group: Group) -> str:
+    """Whose plan a note holds in a group: ``white``, ``black`` or ``both``."""
+    return note.plan_of(group.holder_of(note.structure) or "both")
 
 
 def note_places(
@@ -29,14 +50,16 @@ def note_places(
 
     A note is placed once on each line: where the structure settles, or at the
     first node after that, with the structure still there, at which the note's
-    conditions hold. Conditions on the position need the repertoire's FENs;
-    without them such notes are not placed.
+    conditions hold and, if it is on a finer family, that one stands. Conditions
+    on the position need the repertoire's FENs; without them such notes are not
+    placed.
     """
     wanted = notes_of_group(notes, group)
     if not wanted or not group.settled:
         return {}
     code = paths.code(group.structure, group.holder)
-    carried, parent = paths.carried, book.parent
+    carried, finer, parent = paths.carried, paths.finer, book.parent
+    named = Structure(group.structure, group.holder)
     starts: set[int] = set()
     nodes: set[int] = set()
     for leaf in group.lines:
@@ -59,11 +82,16 @@ def note_places(
             continue
         board = None if book.fens is None else chess.Board(book.fens[node])
         chapter = book.game_of(node).chapter
+        beside = paths.structure(int(finer[node]))
+        here_held = (named,) if beside is None else (named, beside)
         here = [
             index
             for index, note in enumerate(wanted)
             if index not in before
-            and applies(note, group.structure, group.holder, board, chapter) is not None
+            and any(
+                applies(note, held.structure, held.holder, board, chapter) is not None
+                for held in here_held
+            )
         ]
         if here:
             places[node] = [wanted[index] for index in here]

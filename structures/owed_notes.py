@@ -6,6 +6,8 @@ from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
+import numpy as np
+
 from pawnlore.structures.debt import (
     NO_NOTE,
     SEVERITY,
@@ -21,7 +23,7 @@ from pawnlore.structures.plan_note import PlanNote
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.repertoire_side import RepertoireSide
 from pawnlore.structures.replay import Replay
-from pawnlore.structures.structure_paths import StructurePaths
+from pawnlore.structures.structure_paths import NO_STRUCTURE, StructurePaths
 from pawnlore.structures.verdict import HOLDERS
 
 _NAMED = 3
@@ -45,11 +47,15 @@ def note_debts(
         authors = {side.of_game(game) for game in games}
         for author in sorted(authors):
             if not any(
-                reached[index].groups >> place & 1 and _is_for(note, group, author)
+                # A plan for a finer form leaves the type's other lines without one.
+                note.structure == group.structure
+                and reached[index].groups >> place & 1
+                and _is_for(note, group, author)
                 for index, note in enumerate(notes)
             ):
                 yield _no_note(book, group, place, author, notes)
     held = {code for codes in paths.held for code in codes}
+    held |= set(paths.finer[np.isin(paths.carried, sorted(held))].tolist()) - {NO_STRUCTURE}
     for index, note in enumerate(notes):
         if not reached[index].nodes:
             yield _unused(paths, held, note)
@@ -83,11 +89,13 @@ def _reached(
             of_code[paths.code(group.structure, group.holder)] |= 1 << place
     replay = Replay(book)
     masks = book.masks
+    finer = paths.finer.tolist()
     for node, code in enumerate(paths.carried.tolist()):
-        if code not in by_code or code not in held:
+        about = (*by_code.get(code, ()), *by_code.get(finer[node], ()))
+        if not about or code not in held:
             continue
         here = through[node] & of_code[code]
-        for index in by_code[code]:
+        for index in about:
             known = reach[index]
             if known.nodes and not here & ~known.groups:
                 continue
@@ -184,7 +192,8 @@ def _unused(paths: StructurePaths, held: set[int], note: PlanNote) -> Debt:
     name = family_name(note.structure)
     codes = _notes_by_code(paths, [note])
     if held.isdisjoint(codes):
-        passes = any(code in codes for code in set(paths.carried.tolist()))
+        seen = {*paths.carried.tolist(), *paths.finer.tolist()}
+        passes = any(code in codes for code in seen)
         only = " (some only pass it)" if passes else ""
         whose = "" if note.holder == "any" else f" for {note.holder.capitalize()}"
         what = f"The note “{note.title}” waits for lines: none holds “{name}”{whose}{only}."

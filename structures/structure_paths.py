@@ -21,6 +21,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from pawnlore.structures.catalogue import OWN_PREFIX
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.verdict import HOLDERS, NONE, Verdicts
 
@@ -83,6 +84,8 @@ class StructurePaths:
     the half-moves for which the middlegame structure is held. ``held`` has, for
     each line, the codes of all structures that it holds, in the order first held.
     ``carried`` (N,) is every node's structure code, with exchanges carried across.
+    ``finer`` (N,) is the code of the author's own family that stands at a node
+    beside the core which names it (see `Verdict.finer`), or `NO_STRUCTURE`.
     """
 
     book: Repertoire
@@ -94,6 +97,7 @@ class StructurePaths:
     dwell: npt.NDArray[np.int32]
     held: tuple[tuple[int, ...], ...]
     carried: npt.NDArray[np.int32]
+    finer: npt.NDArray[np.int32]
 
     def __len__(self) -> int:
         return int(self.leaves.shape[0])
@@ -165,7 +169,11 @@ def structure_paths(book: Repertoire, verdicts: Verdicts) -> StructurePaths:
     The cost grows with the number of nodes, not with the length of the lines:
     what lines have in common is computed once.
     """
-    carried = carry_exchanges(book, structure_codes(verdicts))
+    codes_of_nodes = structure_codes(verdicts)
+    carried = carry_exchanges(book, codes_of_nodes)
+    finer = finer_codes(verdicts)
+    # In the middle of an exchange a node's own verdict does not count.
+    finer[carried != codes_of_nodes] = NO_STRUCTURE
     leaves = book.leaves
     first = _first_of_span(book.parents, carried)
     closed = _closed_spans(book, carried, first)
@@ -200,6 +208,7 @@ def structure_paths(book: Repertoire, verdicts: Verdicts) -> StructurePaths:
         dwell=dwell,
         held=tuple(held_on),
         carried=carried,
+        finer=finer,
     )
 
 
@@ -209,6 +218,14 @@ def structure_codes(verdicts: Verdicts) -> npt.NDArray[np.int32]:
     codes = family * len(HOLDERS) + verdicts.holder
     codes[family == NONE] = NO_STRUCTURE
     return codes.astype(np.int32)
+
+
+def finer_codes(verdicts: Verdicts) -> npt.NDArray[np.int32]:
+    """Family and holder of each verdict's finer family (N,), or `NO_STRUCTURE`."""
+    own = np.array([name.startswith(OWN_PREFIX) for name in verdicts.names] + [False])
+    stands = verdicts.core & own[verdicts.second] & (verdicts.second_probability > 0)
+    codes = verdicts.second.astype(np.int32) * len(HOLDERS) + verdicts.second_holder
+    return np.where(stands, codes, NO_STRUCTURE).astype(np.int32)
 
 
 def carry_exchanges(book: Repertoire, codes: npt.NDArray[np.int32]) -> npt.NDArray[np.int32]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pawnlore.structures.catalogue import UNSETTLED
+from pawnlore.structures.catalogue import OWN_PREFIX, UNSETTLED
 from pawnlore.structures.skeleton import Masks
 
 BOTH, WHITE, BLACK = 0, 1, 2
@@ -47,6 +47,26 @@ class Verdict:
     def settled(self) -> bool:
         """Whether a family is named."""
         return self.structure != UNSETTLED
+
+    @property
+    def finer(self) -> tuple[str, str] | None:
+        """The author's own family that stands where a core names the pawns, and its holder.
+
+        It is a finer form of what the core names: what is said of that structure is
+        true here, and what is said of the finer one comes before it.
+
+        >>> Verdict("maroczy-bind", "white", 1.0, True, "own/clamp", "white", 0.9).finer
+        ('own/clamp', 'white')
+        """
+        stands = self.core and self.second.startswith(OWN_PREFIX) and self.second_probability > 0
+        return (self.second, self.second_holder) if stands else None
+
+    def holder_of(self, structure: str) -> str:
+        """Who holds a structure that is named here, or is the finer one; empty for others."""
+        if structure == self.structure:
+            return self.holder
+        finer = self.finer
+        return finer[1] if finer is not None and finer[0] == structure else ""
 
 
 @dataclass(frozen=True)

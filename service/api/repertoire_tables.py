@@ -96,7 +96,7 @@ _TYPES: dict[str, Schema] = {
     **dict.fromkeys(("structure_lines", "structure_played", "reached"), _NUMBER),
     **dict.fromkeys(("second_probability",), _NUMBER),
     **dict.fromkeys(("core", "mirrored", "legal", "cheapest"), _TRUTH),
-    **dict.fromkeys(("chapters", "endings", "passed", "differences"), _LIST),
+    **dict.fromkeys(("chapters", "endings", "finer", "passed", "differences"), _LIST),
     **dict.fromkeys(("structures", "new_structures", "reversed", "line_ends"), _LIST),
     "model": {"type": "object"},
     "teach": {"type": ["object", "null"]},

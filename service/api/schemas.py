@@ -78,7 +78,11 @@ _VERDICT: dict[str, Schema] = {
 _BY: dict[str, Schema] = {
     "probability": CHANCE,
     "core": TRUTH,
-    "second": TEXT,
+    "second": {
+        **TEXT,
+        "description": "The next likely structure; where 'core' is true and this is one of the "
+        "author's own ('own/…'), it is a finer form that stands here too.",
+    },
     "second_holder": HOLDER,
     "second_probability": CHANCE,
     "decided_by": _choice(("label", "core", "classifier")),

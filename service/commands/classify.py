@@ -205,6 +205,8 @@ class _Table:
                 yield f"{'not read: ' + line.error}  {line.text}"
                 continue
             name = self._names.get(verdict.structure, verdict.structure)
+            if verdict.finer is not None:
+                name += f": {self._names.get(verdict.finer[0], verdict.finer[0])}"
             sure = f"{verdict.probability:.0%}"
             core = "yes" if verdict.core else "no"
             yield f"{name:44} {verdict.holder:6} {sure:>5}  {core:4}  {line.text}"

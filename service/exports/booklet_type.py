@@ -23,7 +23,7 @@ from pawnlore.structures.catalogue import Family, shipped_catalogue
 from pawnlore.structures.debt import Debt
 from pawnlore.structures.groups import Group
 from pawnlore.structures.line_text import family_name, line_text, moves_text, numbered
-from pawnlore.structures.note_places import notes_of_group
+from pawnlore.structures.note_places import notes_of_group, plan_in_group
 from pawnlore.structures.plan_note import PlanNote
 from pawnlore.structures.plan_texts import plan_texts
 from pawnlore.structures.prose_mirror import told_for
@@ -235,18 +235,18 @@ def _plans(
             title = f"{color.capitalize()}’s plan"
         else:
             title = "Our plan" if color == author else "Their plan"
-        own = [note for note in notes if note.plan_of(group.holder) in (color, "both")]
+        own = [note for note in notes if plan_in_group(note, group) in (color, "both")]
         yield f"<h3>{title}</h3>\n"
         for note in own:
-            yield from _note(note)
+            yield from _note(note, finer=note.structure != group.structure)
         if not own:
             holder = group.holder == color or (group.holder == "both" and color == "white")
             yield from _catalogue_plan(group, family, holder=holder)
 
 
-def _note(note: PlanNote) -> Iterator[str]:
+def _note(note: PlanNote, *, finer: bool) -> Iterator[str]:
     yield f'<div class="note"><h4><bdi>{html_text(note.title)}</bdi></h4>\n'
-    told = []
+    told = [f"In the form {family_name(note.structure)}."] if finer else []
     if note.when:
         told.append(f"When {' and '.join(note.when.words())}.")
     if note.moves:

@@ -24,7 +24,7 @@ def explanation_lines(
         yield f"  the core: {core_in_words(catalogue[verdict.structure].core, verdict.holder)}"
     if verdict.core and verdict.second != UNSETTLED:
         second = in_words(verdict.second, verdict.second_holder, catalogue)
-        yield f"  next to it: {second}"
+        yield f"  {'your finer form' if verdict.finer else 'next to it'}: {second}"
     elif not verdict.core:
         second = in_words(verdict.second, verdict.second_holder, catalogue)
         yield f"  runner-up: {second}, {verdict.second_probability:.0%}"

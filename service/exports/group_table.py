@@ -17,6 +17,7 @@ from pawnlore.service.exports.line_text import family_name, line_text, numbered
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.groups import Group, same_plan_chapters
 from pawnlore.structures.repertoire import Repertoire
+from pawnlore.structures.structure_paths import Structure
 from pawnlore.structures.teaching_order import (
     ALONE,
     CHAPTER,
@@ -40,13 +41,19 @@ COLUMNS = (
     "probability",
     "chapters",
     "endings",
+    "finer",
     "teach",
     "model_file",
     "model_game",
     "model_node",
     "model_line",
 )
-"""A row for every group. Several chapters or endings are separated by ``; ``."""
+"""A row for every group. Several chapters, endings or finer forms are separated by ``; ``.
+
+``finer`` are the author's own families that stand beside the structure, each
+with its holder and the number of lines that come to it."""
+
+_TO_AUTHORS = ("probability", "finer")
 
 LINE_COLUMNS = (
     "file",
@@ -77,14 +84,17 @@ _WIDTH = 96
 
 def csv_rows(work: Workbook, *, sure: bool = True) -> Iterator[str]:
     """The groups as CSV; without ``sure`` it is not told how sure the verdicts are."""
-    columns = [name for name in COLUMNS if sure or name != "probability"]
+    columns = [name for name in COLUMNS if sure or name not in _TO_AUTHORS]
     yield _csv(columns)
     for row in _rows(work):
         joined = {
             "chapters": "; ".join(route["chapter"] for route in row["chapters"]),
-            "endings": "; ".join(
-                f"{end['structure']} {end['holder']} {end['lines']}" for end in row["endings"]
-            ),
+            **{
+                name: "; ".join(
+                    f"{one['structure']} {one['holder']} {one['lines']}" for one in row[name]
+                )
+                for name in ("endings", "finer")
+            },
             "teach": "" if row["teach"] is None else row["teach"]["place"],
             "model_file": row["model"]["file"],
             "model_game": row["model"]["game"],
@@ -98,7 +108,7 @@ def json_lines(work: Workbook, *, sure: bool = True) -> Iterator[str]:
     """The groups as JSON Lines: an object a group, with all of its chapters and lines."""
     for row in _rows(work):
         if not sure:
-            del row["probability"]
+            row = {name: told for name, told in row.items() if name not in _TO_AUTHORS}
         yield json.dumps(row, ensure_ascii=False) + "\n"
 
 
@@ -249,9 +259,10 @@ def _details(work: Workbook, group: Group) -> Iterator[str]:
             lines += f", {_count(orders, 'move order')} among them"
         yield from _wrapped(f"{route.chapter}: {lines}", 4)
         yield from _wrapped(line_text(book, route.node), 6)
-    if group.endings:
-        ends = [f"{family_name(end.structure)} ({_count(n, 'line')})" for end, n in group.endings]
-        yield from _wrapped(f"turns into: {', '.join(ends)}", 4)
+    for words, structures in (("finer form", group.finer), ("turns into", group.endings)):
+        if structures:
+            told = [f"{family_name(one.structure)} ({_count(n, 'line')})" for one, n in structures]
+            yield from _wrapped(f"{words}: {', '.join(told)}", 4)
     if group.settled:
         yield from _wrapped(f"model line: {line_text(book, group.model_line)}", 4)
     else:
@@ -299,10 +310,8 @@ def _rows(work: Workbook) -> Iterator[dict[str, Any]]:
                 }
                 for route in group.chapters
             ],
-            "endings": [
-                {"structure": end.structure, "holder": end.holder, "lines": count}
-                for end, count in group.endings
-            ],
+            "endings": _counted(group.endings),
+            "finer": _counted(group.finer),
             "reversed": [_key(found.groups[other]) for other in group.reversed],
             "teach": lesson,
             "model": {
@@ -339,6 +348,13 @@ def _line_rows(work: Workbook) -> Iterator[dict[str, Any]]:
             "passed": list(path.passed),
             "moves": line_text(book, path.leaf),
         }
+
+
+def _counted(structures: Sequence[tuple[Structure, int]]) -> list[dict[str, Any]]:
+    return [
+        {"structure": known.structure, "holder": known.holder, "lines": count}
+        for known, count in structures
+    ]
 
 
 def _key(group: Group) -> dict[str, str]:

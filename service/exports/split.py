@@ -18,7 +18,7 @@ from pawnlore.service.workbook import Workbook
 from pawnlore.structures.groups import Group
 from pawnlore.structures.line_text import family_name
 from pawnlore.structures.merged_tree import MergedTree, merged_tree
-from pawnlore.structures.note_places import note_places
+from pawnlore.structures.note_places import note_places, plan_in_group
 from pawnlore.structures.plan_note import PlanNote
 from pawnlore.structures.repertoire import Comment
 
@@ -71,7 +71,7 @@ def group_title(group: Group) -> str:
 
 def whose_plan(note: PlanNote, group: Group, side: str) -> str:
     """Whose plan a note holds, seen from the author: ``our plan`` and the like."""
-    plan = note.plan_of(group.holder)
+    plan = plan_in_group(note, group)
     author = author_of(group, side)
     if plan == "both":
         return "a plan for both sides"

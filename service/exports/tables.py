@@ -88,6 +88,7 @@ _SCHEMAS: dict[str, dict[str, Any]] = {
             }
         ],
         "endings": [{"structure": "text", "holder": "text", "lines": "int"}],
+        "finer": [{"structure": "text", "holder": "text", "lines": "int"}],
         "reversed": [_KEY],
         "teach": {"place": "int", "because": "text", "of": _KEY, "lines": "int"},
         "model": {**_PLACE, "moves": "text"},

@@ -1,7 +1,8 @@
 """Tags as comments in plain words, which can be told from the author's.
 
 A tag is a comment of its own in braces, such as ``{Pawnlore: hanging pawns,
-held by White, probability 0.97, core met.}``. It is known again by its whole
+held by White, probability 0.97, core met.}``; a finer form of the author's own
+follows the core (``core met, finer form own/clamp``). It is known again by its whole
 text, from the name at its head to the full stop at its end, so that a comment
 in which an author says more, or less, stays the author's.
 """
@@ -13,11 +14,12 @@ import re
 from pawnlore.structures.catalogue import Catalogue, shipped_catalogue
 from pawnlore.structures.distinct_verdicts import DistinctVerdicts
 from pawnlore.structures.repertoire import Comment, Repertoire
+from pawnlore.structures.structure_paths import finer_codes
 from pawnlore.structures.verdict import Verdict
 
 _TAG = re.compile(
     r"Pawnlore: (?:no settled structure|[^\n]+, held by (?:White|Black|both sides)), "
-    r"probability [01]\.\d\d(?:, core met)?\."
+    r"probability [01]\.\d\d(?:, core met(?:, finer form own/[a-z0-9-]+)?)?\."
 )
 _HOLDERS = {"white": "White", "black": "Black", "both": "both sides"}
 
@@ -44,7 +46,8 @@ def tag_text(verdict: Verdict, catalogue: Catalogue) -> str:
     else:
         what = "no settled structure"
     core = ", core met" if verdict.core else ""
-    return f"Pawnlore: {what}, probability {verdict.probability:.2f}{core}."
+    finer = f", finer form {verdict.finer[0]}" if verdict.finer else ""
+    return f"Pawnlore: {what}, probability {verdict.probability:.2f}{core}{finer}."
 
 
 def without_tags(book: Repertoire) -> dict[int, list[Comment]]:
@@ -64,14 +67,15 @@ def with_tags(
     every: bool = False,
     catalogue: Catalogue | None = None,
 ) -> dict[int, list[Comment]]:
-    """The author's comments, and a tag where the structure or its holder changes.
+    """The author's comments, and a tag where the structure, holder or finer form changes.
 
     With ``every``, each node has a tag. Tags of an earlier run are replaced.
     """
     catalogue = catalogue if catalogue is not None else shipped_catalogue()
     found = verdicts.verdicts
     tags = [Comment(tag_text(found[row], catalogue)) for row in range(len(found))]
-    what = list(zip(found.family.tolist(), found.holder.tolist(), strict=True))
+    finer = finer_codes(found).tolist()
+    what = list(zip(found.family.tolist(), found.holder.tolist(), finer, strict=True))
     settled = [found[row].settled for row in range(len(found))]
     kinds = verdicts.inverse.tolist()
     comments = without_tags(book)

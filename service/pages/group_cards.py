@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from pawnlore.service.exports.split import author_of
@@ -14,7 +14,7 @@ from pawnlore.service.pages.shown_text import shown
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.groups import Group
 from pawnlore.structures.line_text import numbered
-from pawnlore.structures.note_places import notes_of_group
+from pawnlore.structures.note_places import notes_of_group, structures_of_group
 from pawnlore.structures.plan_note import PlanNote
 from pawnlore.structures.skeleton import Skeleton
 
@@ -134,12 +134,17 @@ def group_cards(
                 first=numbered(work.book, group.earliest_node) if group.settled else "",
                 chapters=chapters,
                 more_chapters=more,
-                notes=len(notes_of_group(by_structure.get(group.structure, ()), group)),
+                notes=len(notes_of_group(_about(group, by_structure), group)),
                 number=numbers.get(place),
                 because=because_of(work, place, keys, numbers),
             )
         )
     return CardPage(tuple(cards), paged, len(places), sum(lines[place] for place in places))
+
+
+def _about(group: Group, by_structure: dict[str, list[PlanNote]]) -> Iterator[PlanNote]:
+    for structure in dict.fromkeys(known.structure for known in structures_of_group(group)):
+        yield from by_structure.get(structure, ())
 
 
 def because_of(

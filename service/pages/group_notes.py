@@ -9,15 +9,16 @@ from pawnlore.service.note_index import KnownNote, NoteIndex
 from pawnlore.service.pages.plan_view import PlanView, plan_view
 from pawnlore.structures.catalogue import UNSETTLED
 from pawnlore.structures.groups import Group
-from pawnlore.structures.note_places import notes_of_group
+from pawnlore.structures.note_places import notes_of_group, plan_in_group, structures_of_group
 from pawnlore.structures.query_position import QueryPosition
 from pawnlore.structures.skeleton import Skeleton, placement
 from pawnlore.structures.verdict import Verdict
 
 
 def known_notes_of_group(index: NoteIndex, group: Group) -> list[KnownNote]:
-    """The notes on a group's structure and holder, the most specific first."""
-    listed = index.on(group.structure)
+    """The notes on what a group's lines hold, the most specific first."""
+    held = dict.fromkeys(known.structure for known in structures_of_group(group))
+    listed = [known for structure in held for known in index.on(structure)]
     by_note = {id(known.note): known for known in listed}
     return [by_note[id(note)] for note in notes_of_group([one.note for one in listed], group)]
 
@@ -32,7 +33,7 @@ def plans_of_group(
     """
     verdict = Verdict(group.structure, group.holder, 1.0, True, UNSETTLED, "both", 0.0)
     applied = tuple(
-        AppliedNote(known, _when(known), known.note.plan_of(group.holder))
+        AppliedNote(known, _when(known), plan_in_group(known.note, group))
         for known in known_notes_of_group(index, group)
     )
     found = Lookup(verdict, applied, ())

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pawnlore.service.exports.split import author_of
+from pawnlore.service.pages.finer_form import FinerForm, finer_form
 from pawnlore.service.pages.group_cards import Because, because_of
 from pawnlore.service.pages.group_filter import chapter_names
 from pawnlore.service.pages.group_keys import HOLDERS, GroupKey, group_keys, heading
@@ -66,7 +67,8 @@ class GroupView:
     """What the page of a group tells, besides its lines.
 
     ``others`` are groups of the same structure, held by the other side or seen
-    by another author. ``number`` is the place in the order to teach.
+    by another author. ``finer`` are the author's own families beside it, each
+    with its lines. ``number`` is the place in the order to teach.
     """
 
     key: GroupKey
@@ -81,6 +83,7 @@ class GroupView:
     routes: tuple[Route, ...]
     routes_paging: Paging
     others: tuple[GroupKey, ...]
+    finer: tuple[tuple[FinerForm, int], ...]
     number: int | None
     because: Because | None
 
@@ -142,6 +145,7 @@ def group_view(work: Workbook, place: int, *, routes_page: int = 1) -> GroupView
         )[:6]
         if group.settled
         else (),
+        finer=tuple((finer_form(*known), lines) for known, lines in group.finer[:_ENDINGS]),
         number=numbers.get(place),
         because=because_of(work, place, keys, numbers),
     )

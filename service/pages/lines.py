@@ -12,6 +12,7 @@ from pawnlore.service.api.problems import Problem
 from pawnlore.service.api.readers import readers_notes
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
 from pawnlore.service.lookup import Lookup, lookup
+from pawnlore.service.pages.finer_form import finer_form
 from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.line_view import LineView, line_view
@@ -55,6 +56,9 @@ def position(id: str, node: int) -> Response:
         drawn=drawn,
         student=caller().student,
         may_write=caller().may(WRITE),
+        finer=None
+        if caller().student or view.verdict.finer is None
+        else finer_form(*view.verdict.finer),
         labelling=form_for(
             drawn,
             view.skeleton,

@@ -45,6 +45,7 @@ from pawnlore.service.pages.note_picture import (
     readable,
 )
 from pawnlore.service.pages.notes import author_side, shelf
+from pawnlore.service.pages.own_names import own_names
 from pawnlore.service.position_lines import LINE_LIMIT
 from pawnlore.service.running import running
 from pawnlore.service.store.errors import NotFound, Stale
@@ -412,7 +413,7 @@ def _picture(form: NoteForm) -> NotePicture:
             example = Example(example.fen, "Choose a structure, and its pawns stand here")
     pawns = skeleton_from_fen(example.fen.split(None, 1)[0])
     verdict, _by = known.verdict(pawns)
-    holder = verdict.holder if verdict.structure == fields.structure else ""
+    holder = verdict.holder_of(fields.structure)
     colour = plan_colour(fields.holder, fields.side, holder)
     squares = [one for one in fields.squares if one in chess.SQUARE_NAMES]
     return picture(example, squares, fields.moves, colour, author_side())
@@ -462,6 +463,7 @@ def _editor(
     in_use = shelf().structures_in_use()
     own = {one for one in in_use if one.startswith("own/")}
     own |= {structure for structure, _ in lookups().labels().values() if structure[:4] == "own/"}
+    own |= own_names().keys()
     ids = {*running().classifier.catalogue.ids, *own}
     if form["structure"]:
         ids.add(form["structure"])

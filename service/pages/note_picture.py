@@ -61,12 +61,12 @@ def example_of(note: PlanNote, judge: Judge, catalogue: Catalogue) -> Example:
         best: tuple[tuple[int, int], Example] | None = None
         for san in note.model_line[:_MOST_PLIES]:
             board.push_san(san)
-            verdict = judge(_skeleton(board))
-            if verdict.structure != note.structure:
+            holder = judge(_skeleton(board)).holder_of(note.structure)
+            if not holder:
                 continue
-            holder_fits = note.holder == "any" or verdict.holder in (note.holder, "both")
-            fits = applies(note, verdict.structure, verdict.holder, board, note.when.chapter)
-            colour = plan_colour(note.holder, note.side, verdict.holder)
+            holder_fits = note.holder == "any" or holder in (note.holder, "both")
+            fits = applies(note, note.structure, holder, board, note.when.chapter)
+            colour = plan_colour(note.holder, note.side, holder)
             steps = plan_steps(board, note.moves[:MOST_SIGNS], colour == "white")
             shown = sum(step.squares is not None for step in steps)
             rank = (2 if fits is not None else 1 if holder_fits else 0, shown)

@@ -213,7 +213,7 @@ def picture_of(note: PlanNote, side: str) -> NotePicture:
     judge, catalogue = _judge(), running().classifier.catalogue
     example = example_of(note, judge, catalogue)
     found = judge(skeleton_from_fen(example.fen.split(None, 1)[0]))
-    holder = found.holder if found.structure == note.structure else ""
+    holder = found.holder_of(note.structure)
     colour = plan_colour(note.holder, note.side, holder)
     return picture(example, note.squares, note.moves, colour, side)
 

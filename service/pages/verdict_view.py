@@ -10,6 +10,7 @@ import chess
 from pawnlore.models.explanation import Explanation, PawnVoice
 from pawnlore.service.diagram_marks import Mark
 from pawnlore.service.exports.explanation_text import core_in_words
+from pawnlore.service.pages.finer_form import FinerForm, finer_form
 from pawnlore.service.pages.group_keys import HOLDERS, heading
 from pawnlore.structures.catalogue import UNSETTLED, Catalogue
 from pawnlore.structures.core_squares import core_squares
@@ -25,7 +26,8 @@ class VerdictView:
 
     ``name`` is the heading, ``whose`` the holder in words, empty where there is
     none. ``sure`` is one sentence. Each of ``reasons`` is a term and its text.
-    ``marks`` point out on the pawns why; ``marked`` says how.
+    ``marks`` point out on the pawns why; ``marked`` says how. ``finer`` is the
+    author's own family that stands beside the structure, told to authors alone.
     """
 
     structure: str
@@ -36,6 +38,7 @@ class VerdictView:
     reasons: tuple[tuple[str, str], ...]
     marks: tuple[Mark, ...]
     marked: str
+    finer: FinerForm | None = None
 
     @property
     def settled(self) -> bool:
@@ -72,6 +75,7 @@ def verdict_view(
         "" if not by else "You labelled these pawns." if labelled else _sure(verdict),
         tuple(_reasons(verdict, told, catalogue)) if by else (),
         *signs,
+        finer_form(*verdict.finer) if by and verdict.finer else None,
     )
 
 
@@ -102,7 +106,7 @@ def _reasons(
     if verdict.second != UNSETTLED:
         second = f"{heading(verdict.second)}, {HOLDERS[verdict.second_holder]}"
         if verdict.core:
-            yield "Next to it", f"{second}."
+            yield ("Your finer form" if verdict.finer else "Next to it"), f"{second}."
         elif verdict.second_probability >= 0.005:
             yield "Second choice", f"{second}, {chance(verdict.second_probability)}."
     if told is None:

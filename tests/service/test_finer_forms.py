@@ -1,0 +1,198 @@
+"""A finer form of a structure, from its examples to the plans that a student reads."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from described_api import Author, json_of, served
+from html_page import Page
+from repertoires import read
+from running_services import TestService, bearer
+
+from pawnlore.models.classifier import shipped_classifier
+from pawnlore.models.family_teaching import learn_family
+from pawnlore.models.own_family import OwnFamily
+from pawnlore.models.taught_classifier import taught_bytes, with_families
+from pawnlore.models.teaching_reference import shipped_reference
+from pawnlore.service.cli import main
+from pawnlore.service.store.family_shelf import FamilyShelf
+from pawnlore.service.store.model_shelf import ModelShelf
+from pawnlore.structures.skeleton import skeletons_from_fens
+
+# The bind with the a-pawn on a4, from common practice; no source.
+CLAMP = (
+    "8/pp2pp1p/3p2p1/8/P1P1P3/8/1P3PPP/8",
+    "8/pp2p2p/3p1pp1/8/P1P1P3/1P6/5PPP/8",
+    "8/1p2pp1p/p2p2p1/8/P1P1P3/8/1P3PPP/8",
+    "8/pp1ppp1p/6p1/8/P1P1P3/5P2/1P4PP/8",
+)
+WITH_A4 = "r1bq1rk1/pp2ppbp/2np1np1/8/P1PNP3/2N1B3/1P2BPPP/R2QK2R b KQ - 0 9"
+WITHOUT = "r1bq1rk1/pp2ppbp/2np1np1/8/2PNP3/2N1B3/PP2BPPP/R2QK2R w KQ - 0 9"
+COURSE = (
+    '[Event "The bind"]\n\n1. e4 c5 2. Nf3 Nc6 3. d4 cxd4 4. Nxd4 g6 5. c4 Bg7 6. Be3 Nf6 7. Nc3 '
+    "d6 8. Be2 O-O 9. a4 (9. O-O Bd7 10. Qd2 Rc8 11. f3 a6) 9... Bd7 10. O-O Rc8 11. Qd2 Re8 *\n"
+)
+
+
+def plan(structure: str, title: str) -> str:
+    return (
+        f'+++\nstructure = "{structure}"\nholder = "white"\nside = "holder"\n'
+        f'title = "{title}"\n+++\n{title} it is.\n'
+    )
+
+
+@pytest.fixture(scope="module")
+def content() -> bytes:
+    masks = skeletons_from_fens(CLAMP)
+    nothing = np.empty((0, 2), dtype=np.uint64)
+    holders = np.ones(len(masks), dtype=np.int8)
+    family = OwnFamily("own/clamp", "The clamp", masks, holders, nothing, parent="maroczy-bind")
+    learnt = learn_family(family, shipped_reference())
+    return taught_bytes(with_families(shipped_classifier(), (learnt,)))
+
+
+@dataclass
+class Taught:
+    """A service whose author taught the clamp, and wrote a plan for it and for the bind."""
+
+    service: TestService
+    author: Author
+    repertoire: str
+
+    def get(self, path: str, headers: dict[str, str] | None = None, **asked: str) -> Any:
+        answer = self.service.client().get(
+            path, query_string=asked, headers=self.author.headers if headers is None else headers
+        )
+        assert answer.status_code == 200, answer.get_data(as_text=True)
+        return answer
+
+    def page(self, path: str, headers: dict[str, str] | None = None, **asked: str) -> str:
+        return Page(self.get(path, headers, **asked).get_data(as_text=True)).said
+
+    def titles(self, fen: str, headers: dict[str, str] | None = None) -> list[str]:
+        found = json_of(self.get("/api/plans", headers, fen=fen))
+        assert found["verdict"]["structure"] == "maroczy-bind"
+        return [one["title"] for one in found["notes"]]
+
+
+@pytest.fixture
+def taught(tmp_path: Path, content: bytes, monkeypatch: pytest.MonkeyPatch) -> Iterator[Taught]:
+    with served(tmp_path, sign_in=True) as service:
+        shelf = ModelShelf(service.store)
+        shelf.choose(shelf.add(content, base="", taught_from={}, figures={}).number)
+        FamilyShelf(service.store).add("own/clamp", "The clamp", parent="maroczy-bind")
+        author = Author(service)
+        author.note(plan("maroczy-bind", "Squeeze"), published=True)
+        author.note(plan("own/clamp", "Fix the b-pawn"), published=True)
+        repertoire, _ = author.upload(COURSE.encode())
+        monkeypatch.setenv("PAWNLORE_DATABASE", service.settings.database)
+        yield Taught(service, author, repertoire)
+
+
+def test_its_plans_come_first_where_it_stands_and_nowhere_else(taught: Taught) -> None:
+    assert taught.titles(WITH_A4) == ["Fix the b-pawn", "Squeeze"]
+    assert taught.titles(WITHOUT) == ["Squeeze"]
+    said = taught.page("/look-up", fen=WITH_A4)
+    assert said.index("Fix the b-pawn") < said.index("Squeeze it is")
+    assert "Your finer form The clamp, White’s." in said
+    assert "Write a plan for your finer form, The clamp" in said
+    assert "finer form" not in taught.page("/look-up", fen=WITHOUT)
+
+
+def test_a_student_reads_its_plans_where_the_repertoire_comes_to_it(taught: Taught) -> None:
+    student = bearer(taught.service.link(taught.repertoire))
+    assert taught.titles(WITH_A4, student) == ["Fix the b-pawn", "Squeeze"]
+    assert taught.titles(WITHOUT, student) == ["Squeeze"]
+    said = taught.page("/look-up", student, fen=WITH_A4)
+    assert "Fix the b-pawn" in said and "finer form" not in said
+    (row,) = rows_of(taught.get(f"/api/repertoires/{taught.repertoire}/groups", student))
+    assert "finer" not in row
+    other, _ = taught.author.upload(COURSE.split("9. a4")[0].encode() + b"*", "Other")
+    elsewhere = bearer(taught.service.link(other))
+    assert taught.titles(WITH_A4, elsewhere) == ["Squeeze"], "no line of it comes to the clamp"
+
+
+def test_its_plan_is_written_from_where_it_stands(taught: Taught) -> None:
+    asked = {"structure": "own/clamp", "holder": "white", "side": "holder", "fen": WITH_A4}
+    said = taught.page("/notes/new", **asked)
+    assert "The clamp" in said
+    assert "The clamp" in taught.page("/notes/new"), "it can be chosen without coming from there"
+
+
+def one_line(path: Path) -> str:
+    return " ".join(path.read_text().split())
+
+
+def rows_of(answer: Any) -> list[dict[str, Any]]:
+    return list(json_of(answer)["items"])
+
+
+def test_groups_and_lines_tell_of_it(taught: Taught) -> None:
+    (row,) = rows_of(taught.get(f"/api/repertoires/{taught.repertoire}/groups"))
+    assert (row["structure"], row["lines"]) == ("maroczy-bind", 2)
+    assert row["finer"] == [{"structure": "own/clamp", "holder": "white", "lines": 1}]
+    here = f"/repertoires/{taught.repertoire}"
+    said = taught.page(f"{here}/groups/maroczy-bind/white")
+    assert "Your finer forms of it: The clamp , White’s, in 1 line" in said
+    assert said.index("Fix the b-pawn") < said.index("Squeeze")
+    book = read(COURSE)
+    (a4,) = (node for node, move in enumerate(book.moves) if move == "a4")
+    said = taught.page(f"{here}/nodes/{a4}")
+    assert "Your finer form: The clamp , White’s." in said and "Fix the b-pawn" in said
+    said = taught.page(f"{here}/nodes/{a4 - 1}")
+    assert "finer form" not in said and "Fix the b-pawn" not in said
+    said = taught.page(f"{here}/owed")
+    assert "Fix the b-pawn" not in said, "a plan that lines come to is not unused"
+
+
+def test_commands_tell_of_it_too(
+    taught: Taught, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    course, notes = tmp_path / "course.pgn", tmp_path / "notes"
+    course.write_text(COURSE)
+    notes.mkdir()
+    (notes / "clamp.md").write_text(plan("own/clamp", "Fix the b-pawn"))
+    (notes / "bind.md").write_text(plan("maroczy-bind", "Squeeze"))
+    assert main(["groups", "--taught", str(course)]) == 0
+    assert "finer form: own/clamp (1 line)" in capsys.readouterr().out
+    assert main(["groups", "--taught", "--format", "csv", str(course)]) == 0
+    (row,) = csv.DictReader(io.StringIO(capsys.readouterr().out))
+    assert row["finer"] == "own/clamp white 1"
+    assert main(["owed", "--taught", "--notes", str(notes), str(course)]) == 0
+    assert "Fix the b-pawn" not in capsys.readouterr().out
+    booklet, folder = tmp_path / "booklet.html", tmp_path / "split"
+    asked = ["--taught", "--notes", str(notes), str(course)]
+    assert main(["booklet", "-o", str(booklet), *asked]) == 0
+    assert "In the form own/clamp." in booklet.read_text()
+    assert main(["split", "-o", str(folder), *asked]) == 0
+    (bind,) = folder.glob("maroczy-bind*.pgn")
+    told = bind.read_text()
+    assert told.index("9. a4") < told.index("Fix the b-pawn") < told.index("9... Bd7")
+    capsys.readouterr()
+    tagged, clean = tmp_path / "tagged.pgn", tmp_path / "clean.pgn"
+    assert main(["tag", "--taught", "--format", "pgn", "-o", str(tagged), str(course)]) == 0
+    tags = re.findall(
+        r"(\S+) \{(Pawnlore: [^}]*finer form own/clamp\.)\}", told := one_line(tagged)
+    )
+    assert [move for move, _ in tags] == ["a4"] and told.count("core met.") >= 1
+    assert main(["tag", "--remove-tags", "--format", "pgn", "-o", str(clean), str(tagged)]) == 0
+    assert "Pawnlore" not in clean.read_text()
+    positions = tmp_path / "positions.fen"
+    positions.write_text(f"{WITH_A4}\n{WITHOUT}\n")
+    capsys.readouterr()
+    assert main(["classify", "--taught", str(positions)]) == 0
+    _, with_a4, without = capsys.readouterr().out.splitlines()
+    assert with_a4.startswith("Maróczy bind: The clamp ") and "clamp" not in without
+    assert main(["classify", "--taught", "--explain", str(positions)]) == 0
+    assert capsys.readouterr().out.count("your finer form: ") == 1
+    # Without what was taught, no line comes to it.
+    assert main(["owed", "--notes", str(notes), str(course)]) == 0
+    assert "Fix the b-pawn" in capsys.readouterr().out
