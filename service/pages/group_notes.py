@@ -6,6 +6,7 @@ import chess
 
 from pawnlore.service.lookup import AppliedNote, Lookup, lookup
 from pawnlore.service.note_index import KnownNote, NoteIndex
+from pawnlore.service.pages.group_keys import heading
 from pawnlore.service.pages.plan_view import PlanView, plan_view
 from pawnlore.structures.catalogue import UNSETTLED
 from pawnlore.structures.groups import Group
@@ -33,7 +34,7 @@ def plans_of_group(
     """
     verdict = Verdict(group.structure, group.holder, 1.0, True, UNSETTLED, "both", 0.0)
     applied = tuple(
-        AppliedNote(known, _when(known), plan_in_group(known.note, group))
+        AppliedNote(known, _when(known, group), plan_in_group(known.note, group))
         for known in known_notes_of_group(index, group)
     )
     found = Lookup(verdict, applied, ())
@@ -45,7 +46,9 @@ def plans_of_group(
     return plan_view(found, board, side)
 
 
-def _when(known: KnownNote) -> str:
+def _when(known: KnownNote, group: Group) -> str:
     """When a note applies, in words; empty where it always does."""
-    words = " and ".join(known.note.when.words())
-    return f"when {words}" if words else ""
+    note = known.note
+    told = [f"in the form {heading(note.structure)}"] if note.structure != group.structure else []
+    words = " and ".join(note.when.words())
+    return ", ".join([*told, f"when {words}"] if words else told)

@@ -11,6 +11,7 @@ from markupsafe import Markup
 from pawnlore.service.diagram_marks import OURS, THEIRS, Arrow, Mark
 from pawnlore.service.lookup import AppliedNote, CatalogueText, Lookup
 from pawnlore.service.note_text import note_html, note_paragraphs
+from pawnlore.service.pages.group_keys import heading
 from pawnlore.service.pages.shown_text import shown
 from pawnlore.structures.line_text import numbered_moves
 from pawnlore.structures.plan_moves import plan_steps
@@ -99,7 +100,7 @@ def _note(applied: AppliedNote, board: chess.BaseBoard | None, side: str, room: 
         known.id,
         shown(note.title, _ROOM_TITLE),
         applied.plan_of,
-        shown(applied.reason, _ROOM_SMALL),
+        shown(_with_name(applied.reason, note.structure), _ROOM_SMALL),
         known.published,
         Markup(whole),  # made by note_html, which shows raw HTML as text
         "" if whole else shown(" ".join(note_paragraphs(note.body[:_ROOM_EACH])), _ROOM_CUT),
@@ -109,6 +110,16 @@ def _note(applied: AppliedNote, board: chess.BaseBoard | None, side: str, room: 
         " ".join(note.moves[:_MOST_SIGNS]),
         model_line_text(note.model_line),
     )
+
+
+def _with_name(reason: str, structure: str) -> str:
+    """A reason that begins with a structure's id, with its name instead.
+
+    >>> _with_name("c5-wedge held by White; queens are on", "c5-wedge")
+    'c5 wedge held by White; queens are on'
+    """
+    rest = reason.removeprefix(structure)
+    return reason if rest == reason else f"{heading(structure)}{rest}"
 
 
 def _size(one: NotePlan) -> int:

@@ -106,7 +106,8 @@ def _reasons(
     if verdict.second != UNSETTLED:
         second = f"{heading(verdict.second)}, {HOLDERS[verdict.second_holder]}"
         if verdict.core:
-            yield ("Your finer form" if verdict.finer else "Next to it"), f"{second}."
+            if verdict.finer is None:  # which is told by itself
+                yield "Next to it", f"{second}."
         elif verdict.second_probability >= 0.005:
             yield "Second choice", f"{second}, {chance(verdict.second_probability)}."
     if told is None:

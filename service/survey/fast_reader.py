@@ -3,7 +3,8 @@
 ``rust_pgn_reader_python_binding`` replays main lines and hands back a board of
 64 bytes and a half-move clock for every position. The clock is 0 after a pawn
 move or a capture, so only those moves are looked at, and the skeleton is
-carried along from one to the next.
+carried along from one to the next. The boards are 5 kB a game, so they are hardly
+looked at: the skeleton tells which moves are a pawn's.
 """
 
 from __future__ import annotations
@@ -16,10 +17,15 @@ import numpy as np
 import numpy.typing as npt
 
 from pawnlore.service.survey.compiled import Array, compiled
-from pawnlore.service.survey.game_batch import GameBatch
+from pawnlore.service.survey.game_batch import GameBatch, joined
 from pawnlore.service.survey.text_scan import Scanned
 
 LIBRARY = "rust_pgn_reader_python_binding"
+
+READ_BYTES = 512 << 10
+"""Text that the library gets at a time: its boards, nine times as long, stay in the cache."""
+
+_WHITE_START, _BLACK_START = 0xFF00, 0xFF_0000_0000_0000
 
 
 @cache
@@ -43,27 +49,8 @@ def read_fast(
     """
     import pyarrow as pa
 
-    chunk = _parsed(pa, text, scanned, numbers, with_headers)
-    if chunk is None:
-        return _nothing(), numbers
-    valid = np.asarray(chunk.valid)
-    batch = _events(chunk, numbers, scanned.results[numbers])
-    if valid.all():
-        return batch, numbers[:0]
-    return kept_games(batch, valid), numbers[~valid]
-
-
-def _parsed(
-    pa: Any,
-    text: bytes,
-    scanned: Scanned,
-    numbers: npt.NDArray[np.int64],
-    with_headers: npt.NDArray[np.bool_],
-) -> Any:
-    import rust_pgn_reader_python_binding as library
-
     if not numbers.shape[0]:
-        return None
+        return _nothing(), numbers
     # Headers and movetexts in turns, of which the latter are taken.
     offsets = np.empty(2 * len(scanned) + 1, dtype=np.int32)
     offsets[::2] = scanned.begins
@@ -71,7 +58,33 @@ def _parsed(
     pieces = pa.StringArray.from_buffers(
         offsets.shape[0] - 1, pa.py_buffer(offsets), pa.py_buffer(text)
     )
-    games = pieces.take(pa.array(2 * numbers + 1))
+    batches, unsure = [], []
+    first = 0
+    while first < numbers.shape[0]:
+        limit = scanned.begins[numbers[first]] + READ_BYTES
+        last = max(first + 1, int(np.searchsorted(scanned.begins[numbers], limit)))
+        part = numbers[first:last]
+        first = last
+        chunk = _parsed(pa, pieces.take(pa.array(2 * part + 1)))
+        if chunk is None:
+            unsure.append(part)
+            continue
+        valid = np.asarray(chunk.valid)
+        batch = _events(chunk, part, scanned.results[part], with_headers[part])
+        if not valid.all():
+            batch = kept_games(batch, valid)
+            unsure.append(part[~valid])
+        batches.append(batch)
+    return (
+        joined(batches) if batches else _nothing(),
+        np.concatenate(unsure) if unsure else numbers[:0],
+    )
+
+
+def _parsed(pa: Any, games: Any) -> Any:
+    """What the library makes of these texts; nothing where it fails."""
+    import rust_pgn_reader_python_binding as library
+
     try:
         parsed = library.parse_games(pa.chunked_array([games]), num_threads=1)
     except Exception:
@@ -82,7 +95,7 @@ def _parsed(
             raise
         return None
     chunks = parsed.chunks
-    if len(chunks) != 1 or chunks[0].num_games != numbers.shape[0]:
+    if len(chunks) != 1 or chunks[0].num_games != len(games):
         return None
     return chunks[0]
 
@@ -94,9 +107,14 @@ def _nothing() -> GameBatch:
     return read_carefully([], Account())
 
 
-def _events(chunk: Any, numbers: npt.NDArray[np.int64], result: npt.NDArray[np.uint8]) -> GameBatch:
+def _events(
+    chunk: Any,
+    numbers: npt.NDArray[np.int64],
+    result: npt.NDArray[np.uint8],
+    own_start: npt.NDArray[np.bool_],
+) -> GameBatch:
     boards = np.asarray(chunk.boards).reshape(-1, 64)
-    clock = np.asarray(chunk.halfmove_clock)
+    clock, passed = np.asarray(chunk.halfmove_clock), np.asarray(chunk.en_passant)
     start, end = np.asarray(chunk.from_squares), np.asarray(chunk.to_squares)
     promotions = np.asarray(chunk.promotions)
     move_offsets = np.asarray(chunk.move_offsets).astype(np.int64)
@@ -109,7 +127,7 @@ def _events(chunk: Any, numbers: npt.NDArray[np.int64], result: npt.NDArray[np.u
     white, black = np.empty(room, dtype=np.uint64), np.empty(room, dtype=np.uint64)
     taken, pawn_start, pawn_end = (np.empty(room, dtype=np.int8) for _ in range(3))
     count = _extract(
-        boards, clock, start, end, promotions, move_offsets, position_offsets,
+        boards, clock, passed, start, end, promotions, move_offsets, position_offsets, own_start,
         moves, event_offsets, ply, white, black, taken, pawn_start, pawn_end,
     )  # fmt: skip
     return GameBatch(
@@ -133,11 +151,13 @@ def _events(chunk: Any, numbers: npt.NDArray[np.int64], result: npt.NDArray[np.u
 def _extract(
     boards: Array,
     clock: Array,
+    passed: Array,
     start: Array,
     end: Array,
     promotions: Array,
     move_offsets: Array,
     position_offsets: Array,
+    own_start: Array,
     moves: Array,
     event_offsets: Array,
     ply: Array,
@@ -148,7 +168,7 @@ def _extract(
     pawn_end: Array,
 ) -> int:
     # The library's pieces: 0 empty, 1 to 6 White's and 7 to 12 Black's, pawns first.
-    one = np.uint64(1)
+    one, none = np.uint64(1), np.uint64(0)
     for move in range(moves.shape[0]):
         promotion = max(promotions[move], 0)
         moves[move] = (
@@ -160,7 +180,6 @@ def _extract(
     for game in range(event_offsets.shape[0] - 1):
         longest = max(longest, move_offsets[game + 1] - move_offsets[game])
     found = np.empty(longest + 1, dtype=np.int64)
-    pieces, targets = np.empty(longest, dtype=np.uint8), np.empty(longest, dtype=np.uint8)
     for game in range(event_offsets.shape[0] - 1):
         event_offsets[game] = count
         first_move, last_move = move_offsets[game], move_offsets[game + 1]
@@ -169,58 +188,54 @@ def _extract(
         taken[count] = pawn_start[count] = pawn_end[count] = -1
         if position == position_offsets[game + 1]:
             # The start itself could not be read.
-            white[count] = black[count] = np.uint64(0)
+            white[count] = black[count] = none
             count += 1
             continue
-        own = foe = np.uint64(0)
-        for square in range(64):
-            own |= np.uint64(boards[position, square] == 1) << np.uint64(square)
-            foe |= np.uint64(boards[position, square] == 7) << np.uint64(square)
+        own, foe = np.uint64(_WHITE_START), np.uint64(_BLACK_START)
+        if own_start[game]:
+            own = foe = none
+            for square in range(64):
+                own |= np.uint64(boards[position, square] == 1) << np.uint64(square)
+                foe |= np.uint64(boards[position, square] == 7) << np.uint64(square)
         white[count], black[count] = own, foe
         count += 1
-        # First which moves may be events, then the boards before them: memory is slow,
-        # but answers many at a time.
+        # First which moves may be events: with nothing to guess, the processor goes on.
         events = 0
         for move in range(first_move, last_move):
             found[events] = move
             events += clock[position + 1 + move - first_move] == 0
         for event in range(events):
             move = found[event]
-            pieces[event] = boards[position + move - first_move, start[move]]
-            targets[event] = boards[position + move - first_move, end[move]]
-        for event in range(events):
-            move = found[event]
-            begin, to, promotion = start[move], end[move], promotions[move]
-            piece, target = pieces[event], targets[event]
-            is_pawn = piece == 1 or piece == 7
-            by_white = piece <= 6
-            took = target != 0 and (target <= 6) != by_white
-            if not is_pawn and not took:
+            before = position + move - first_move
+            begin, to = np.uint64(start[move]), np.uint64(end[move])
+            here, gone = one << begin, one << to
+            by_white, by_black = own & here, foe & here
+            is_pawn = (by_white | by_black) != none
+            aslant = ((begin ^ to) & np.uint64(7)) != none
+            if not is_pawn and clock[before] == 255 and boards[before, to] == 0:
                 continue  # the clock has gone round
-            ply[count] = move - first_move + 1
-            taken[count] = to if took else -1
-            pawn_start[count] = pawn_end[count] = -1
-            gone = one << np.uint64(to)
+            took = aslant or not is_pawn
+            lost = gone
+            if (
+                is_pawn
+                and aslant
+                and np.int64(passed[before]) == np.int64(to & np.uint64(7))
+                and boards[before, to] == 0
+            ):
+                if by_white != none and (to >> np.uint64(3)) == np.uint64(5):
+                    lost = gone >> np.uint64(8)
+                elif by_black != none and (to >> np.uint64(3)) == np.uint64(2):
+                    lost = gone << np.uint64(8)
             if took:
-                if target == 1:
-                    own &= ~gone
-                elif target == 7:
-                    foe &= ~gone
-            if is_pawn:
-                pawn_start[count], pawn_end[count] = begin, to
-                here = one << np.uint64(begin)
-                if not took and (begin & 7) != (to & 7):
-                    passed = one << np.uint64((begin & 56) | (to & 7))
-                    taken[count] = to
-                    if by_white:
-                        foe &= ~passed
-                    else:
-                        own &= ~passed
-                come = gone if promotion <= 0 else np.uint64(0)
-                if by_white:
-                    own = (own & ~here) | come
-                else:
-                    foe = (foe & ~here) | come
+                own &= ~lost
+                foe &= ~lost
+            ply[count] = move - first_move + 1
+            taken[count] = np.int8(to) if took else np.int8(-1)
+            pawn_start[count] = np.int8(begin) if is_pawn else np.int8(-1)
+            pawn_end[count] = np.int8(to) if is_pawn else np.int8(-1)
+            come = gone if promotions[move] <= 0 else none
+            own = (own & ~here) | (come if by_white != none else none)
+            foe = (foe & ~here) | (come if by_black != none else none)
             white[count], black[count] = own, foe
             count += 1
     event_offsets[event_offsets.shape[0] - 1] = count

@@ -101,8 +101,8 @@ def test_its_plans_come_first_where_it_stands_and_nowhere_else(taught: Taught) -
     assert taught.titles(WITH_A4) == ["Fix the b-pawn", "Squeeze"]
     assert taught.titles(WITHOUT) == ["Squeeze"]
     said = taught.page("/look-up", fen=WITH_A4)
-    assert said.index("Fix the b-pawn") < said.index("Squeeze it is")
-    assert "Your finer form The clamp, White’s." in said
+    assert said.index("The clamp held by White.") < said.index("Squeeze it is")
+    assert "Your finer form: The clamp , White’s." in said
     assert "Write a plan for your finer form, The clamp" in said
     assert "finer form" not in taught.page("/look-up", fen=WITHOUT)
 
@@ -142,7 +142,9 @@ def test_groups_and_lines_tell_of_it(taught: Taught) -> None:
     here = f"/repertoires/{taught.repertoire}"
     said = taught.page(f"{here}/groups/maroczy-bind/white")
     assert "Your finer forms of it: The clamp , White’s, in 1 line" in said
-    assert said.index("Fix the b-pawn") < said.index("Squeeze")
+    assert (
+        said.index("Fix the b-pawn") < said.index("In the form The clamp.") < said.index("Squeeze")
+    )
     book = read(COURSE)
     (a4,) = (node for node, move in enumerate(book.moves) if move == "a4")
     said = taught.page(f"{here}/nodes/{a4}")
