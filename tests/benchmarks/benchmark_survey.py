@@ -106,14 +106,14 @@ def reader_alone(path: Path) -> Callable[[], int]:
     import pyarrow as pa
     import rust_pgn_reader_python_binding as library
 
+    from pawnlore.service.survey.fast_reader import READ_BYTES
     from pawnlore.service.survey.read_games import find_games
-    from pawnlore.service.survey.shard_work import BATCH_BYTES
 
     text = path.read_bytes()
     begins = find_games(text, (), final=True).scanned.begins
     batches, first = [], 0
     while first < begins.shape[0] - 1:
-        last = int(np.searchsorted(begins, begins[first] + BATCH_BYTES))
+        last = int(np.searchsorted(begins, begins[first] + READ_BYTES))
         last = max(first + 1, min(last, begins.shape[0] - 1))
         offsets = (begins[first : last + 1] - begins[first]).astype(np.int32)
         data = text[begins[first] : begins[last]]
