@@ -103,24 +103,42 @@ def _find_cores(
             mask = holders[word]
             met[word, 0] = (whites & mask) | (blacks & ~mask)
             met[word, 1] = (blacks & mask) | (whites & ~mask)
-        here, there = ~met[0, 0], ~met[0, 1]
-        for family in range(families):
-            lacks[0, family] = needs[0, family] & here
-            lacks[1, family] = needs[0, family] & there
-        for word in range(1, count):
-            here, there = ~met[word, 0], ~met[word, 1]
-            for family in range(families):
-                lacks[0, family] |= needs[word, family] & here
-                lacks[1, family] |= needs[word, family] & there
         first = families
-        for family in range(families):
-            found = families if lacks[0, family] != 0 and lacks[1, family] != 0 else family
-            first = min(first, found)
+        if count == 1:
+            # The shipped families' conditions fit in one word, so that nothing is kept.
+            here, there = ~met[0, 0], ~met[0, 1]
+            for family in range(families):
+                need = needs[0, family]
+                found = families if need & here != 0 and need & there != 0 else family
+                first = min(first, found)
+        else:
+            first = _first_of_several(needs, met, lacks)
         known = min(first, families - 1)
-        by_one = (lacks[0, known] != 0) != (lacks[1, known] != 0)
-        holder = BLACK if lacks[0, known] != 0 else WHITE
+        white_lacks = black_lacks = np.uint64(0)
+        for word in range(count):
+            white_lacks |= needs[word, known] & ~met[word, 0]
+            black_lacks |= needs[word, known] & ~met[word, 1]
+        by_one = (white_lacks != 0) != (black_lacks != 0)
+        holder = BLACK if white_lacks != 0 else WHITE
         holder = holder if by_one and not shared[known] else BOTH
         codes[row] = known * _HOLDERS + holder if first < families else -1
+
+
+@compiled
+def _first_of_several(needs: Array, met: Array, lacks: Array) -> int:
+    """The first family whose conditions, in several words, are all met by one side's pawns."""
+    families = needs.shape[1]
+    lacks[:] = np.uint64(0)
+    for word in range(needs.shape[0]):
+        here, there = ~met[word, 0], ~met[word, 1]
+        for family in range(families):
+            lacks[0, family] |= needs[word, family] & here
+            lacks[1, family] |= needs[word, family] & there
+    first = families
+    for family in range(families):
+        found = families if lacks[0, family] != 0 and lacks[1, family] != 0 else family
+        first = min(first, found)
+    return first
 
 
 @compiled

@@ -42,9 +42,12 @@ class SkeletonVerdicts:
         self.classifier = classifier
         self.judged = self.in_doubt = self.emptied = 0
         self._model = quick_model(classifier)
-        self._keys = np.zeros((slots, 2), dtype=np.uint64)
+        # Key and verdict of a slot stand side by side, because memory is slow.
+        table = np.zeros((slots, 3), dtype=np.uint64)
+        self._keys = table[:, :2]
         # Structure code, or EMPTY, and probability of each.
-        self._verdicts = np.full((slots, 2), EMPTY, dtype=np.int32)
+        self._verdicts = table.view(np.int32)[:, 4:]
+        self._verdicts[:] = EMPTY
         self._used = 0
 
     def codes(
