@@ -23,7 +23,7 @@ from pawnlore.service.api.describe import (
     ref,
 )
 from pawnlore.service.api.etags import IF_MATCH, etag, expected_revision
-from pawnlore.service.api.formats import formatted
+from pawnlore.service.api.formats import formatted, kept_text
 from pawnlore.service.api.jobs import JOB, job_value
 from pawnlore.service.api.json_body import json_object, plain_body
 from pawnlore.service.api.problems import Problem
@@ -343,8 +343,8 @@ def read_family(name: str) -> Response:
                 "properties": {
                     "name": formatted("one-line", least=1, most=200),
                     "parent": formatted("one-line", most=200),
-                    "must": {"type": "array", "items": _TEXT, "maxItems": 32},
-                    "free": {"type": "array", "items": _TEXT, "maxItems": 32},
+                    "must": {"type": "array", "items": kept_text(), "maxItems": 32},
+                    "free": {"type": "array", "items": kept_text(), "maxItems": 32},
                 },
                 "additionalProperties": False,
             }
