@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from typing import TYPE_CHECKING
 
 from pawnlore.service import models_at_hand
@@ -17,6 +18,13 @@ HELP = "serve notes, repertoires and verdicts over HTTP"
 
 THREADS = 8
 _MOST_THREADS = 64
+
+_TURN_SECONDS = 0.001
+"""How long one thread may compute while another waits; Python's own is five times as long.
+
+An upload that is read and judged would make each lookup meanwhile wait so long
+for its turn, several times over: with this, half as many again are answered.
+"""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -100,6 +108,7 @@ def run(args: argparse.Namespace) -> int:
         parts_of(app).stopping.set()
         tell("stopping")
 
+    sys.setswitchinterval(_TURN_SECONDS)
     given_up = server.run(stopping)
     # What a job had not done yet, the next service does.
     runner.close()
