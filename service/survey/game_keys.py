@@ -22,19 +22,28 @@ IDENTITY = ("White", "Black", "Date", "Round", "Result", "UTCTime", "FEN")
 def game_keys(texts: GameTexts, batch: GameBatch) -> npt.NDArray[np.uint64]:
     """The keys (G, 2) of a batch that was read from these texts."""
     columns = np.array([texts.names.index(name) for name in IDENTITY])
-    spans = np.ascontiguousarray(texts.scanned.values[batch.number][:, columns])
     keys = np.empty((len(batch), 2), dtype=np.uint64)
     data = np.frombuffer(texts.text, dtype=np.uint8)
-    _mix(data, spans, batch.move_offsets, batch.moves, keys)
+    _mix(
+        data, texts.scanned.values, columns, batch.number, batch.move_offsets, batch.moves, keys
+    )  # fmt: skip
     return keys
 
 
 @compiled
-def _mix(data: Array, spans: Array, offsets: Array, moves: Array, keys: Array) -> None:
+def _mix(
+    data: Array,
+    values: Array,
+    columns: Array,
+    numbers: Array,
+    offsets: Array,
+    moves: Array,
+    keys: Array,
+) -> None:
     for game in range(keys.shape[0]):
         one, two = np.uint64(0x243F6A8885A308D3), np.uint64(0x13198A2E03707344)
-        for header in range(spans.shape[1]):
-            begin, end = spans[game, header, 0], spans[game, header, 1]
+        for column in columns:
+            begin, end = values[numbers[game], column, 0], values[numbers[game], column, 1]
             # Values are told apart by where they end, and a missing one from an empty one.
             one = (one ^ np.uint64(end - begin + 2)) * np.uint64(0x9E3779B97F4A7C15)
             two = (two + np.uint64(end - begin + 2)) * np.uint64(0xC2B2AE3D27D4EB4F)
@@ -43,8 +52,14 @@ def _mix(data: Array, spans: Array, offsets: Array, moves: Array, keys: Array) -
                 one ^= one >> np.uint64(32)
                 two = (two + np.uint64(data[at])) * np.uint64(0xC2B2AE3D27D4EB4F)
                 two ^= two >> np.uint64(29)
-        for at in range(offsets[game], offsets[game + 1]):
+        # Three moves of 16 bits at a time, each with a mark that it is there.
+        last = offsets[game + 1]
+        for at in range(offsets[game], last, 3):
             code = np.uint64(moves[at]) + np.uint64(1)
+            if at + 1 < last:
+                code |= (np.uint64(moves[at + 1]) + np.uint64(1)) << np.uint64(20)
+            if at + 2 < last:
+                code |= (np.uint64(moves[at + 2]) + np.uint64(1)) << np.uint64(40)
             one = (one ^ code) * np.uint64(0x9E3779B97F4A7C15)
             one ^= one >> np.uint64(32)
             two = (two + code) * np.uint64(0xC2B2AE3D27D4EB4F)

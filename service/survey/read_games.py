@@ -44,6 +44,8 @@ class GameTexts:
 
         span = self.scanned.values[:, self.names.index(name)]
         there = span[:, 0] >= 0
+        if not there.any():
+            return pa.nulls(span.shape[0], type=pa.string())
         lengths = np.where(there, span[:, 1] - span[:, 0], 0)
         offsets = np.concatenate([[0], np.cumsum(lengths)])
         data = np.frombuffer(self.text, dtype=np.uint8)

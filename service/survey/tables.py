@@ -241,17 +241,18 @@ def _first_moves(batch: GameBatch, most: int) -> Any:
 
 def _results(texts: GameTexts, batch: GameBatch) -> npt.NDArray[np.int16]:
     """The index in `RESULTS`: the header's word, or where it says nothing the movetext's."""
-    spans = np.ascontiguousarray(texts.scanned.values[batch.number, texts.names.index("Result")])
     told = np.zeros(len(batch), dtype=np.int16)
-    _result_words(np.frombuffer(texts.text, dtype=np.uint8), spans, told)
+    data, column = np.frombuffer(texts.text, dtype=np.uint8), texts.names.index("Result")
+    _result_words(data, texts.scanned.values, column, batch.number, told)
     found = np.where((told == 0) | (told == 4), batch.result, told)
     return np.where(found == 0, 3, found - 1).astype(np.int16)
 
 
 @compiled
-def _result_words(data: Array, spans: Array, told: Array) -> None:
-    for row in range(spans.shape[0]):
-        begin, length = spans[row, 0], spans[row, 1] - spans[row, 0]
+def _result_words(data: Array, values: Array, column: int, numbers: Array, told: Array) -> None:
+    for row in range(numbers.shape[0]):
+        begin = values[numbers[row], column, 0]
+        length = values[numbers[row], column, 1] - begin
         if begin < 0 or length < 1:
             continue
         if length == 3 and data[begin + 1] == 45:
@@ -272,16 +273,18 @@ def _whole_numbers(
 
     With ``year``, the four digits that a date begins with.
     """
-    spans = np.ascontiguousarray(texts.scanned.values[batch.number, texts.names.index(name)])
     out = np.empty(len(batch), dtype=np.int16)
-    _digits(np.frombuffer(texts.text, dtype=np.uint8), spans, year, out)
+    data, column = np.frombuffer(texts.text, dtype=np.uint8), texts.names.index(name)
+    _digits(data, texts.scanned.values, column, batch.number, year, out)
     return out
 
 
 @compiled
-def _digits(data: Array, spans: Array, year: bool, out: Array) -> None:
-    for row in range(spans.shape[0]):
-        begin, end = spans[row, 0], spans[row, 1]
+def _digits(
+    data: Array, values: Array, column: int, numbers: Array, year: bool, out: Array
+) -> None:
+    for row in range(numbers.shape[0]):
+        begin, end = values[numbers[row], column, 0], values[numbers[row], column, 1]
         out[row] = -1
         if begin < 0:
             continue
