@@ -6,8 +6,18 @@ import io
 from collections.abc import Iterator
 from typing import Any
 
-_ALL_DIFFERENT = ("game", "offset", "moves")
-"""Columns whose values hardly come twice: a dictionary of them would be larger than they are."""
+_DIFFERENCES = {
+    "game": "DELTA_BINARY_PACKED",
+    "offset": "DELTA_BINARY_PACKED",
+    "moves": "DELTA_LENGTH_BYTE_ARRAY",
+}
+"""Columns whose values hardly come twice: a dictionary of them would be larger than they are.
+
+Of those that grow from row to row the steps are written, of the moves the lengths first.
+"""
+
+_AT_A_TIME = 1 << 14
+"""Values that the library takes at a time; with its own thousand, lists take it a tenth longer."""
 
 
 def parquet_bytes(table: Any) -> memoryview:
@@ -25,7 +35,9 @@ def parquet_bytes(table: Any) -> memoryview:
         table,
         stream,
         compression="zstd",
-        use_dictionary=[name for name, _ in columns if name not in _ALL_DIFFERENT],
+        use_dictionary=[name for name, _ in columns if name not in _DIFFERENCES],
+        column_encoding={name: _DIFFERENCES[name] for name, _ in columns if name in _DIFFERENCES},
+        write_batch_size=_AT_A_TIME,
         write_statistics=[
             name
             for name, kind in columns

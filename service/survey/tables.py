@@ -65,55 +65,60 @@ def schemas(columns: Columns) -> dict[str, Any]:
     import pyarrow as pa
 
     name = pa.dictionary(pa.int16(), pa.string())
+
+    def always(column: str, kind: Any) -> Any:
+        """A column in which no value is ever missing; saying so saves a tenth of the writing."""
+        return pa.field(column, kind, nullable=False)
+
     span = pa.struct(
         [
-            ("structure", name),
-            ("holder", name),
-            ("ply", pa.int32()),
-            ("half_moves", pa.int32()),
-            ("held", pa.bool_()),
+            always("structure", name),
+            always("holder", name),
+            always("ply", pa.int32()),
+            always("half_moves", pa.int32()),
+            always("held", pa.bool_()),
         ]
     )
-    structure = [("structure", name), ("holder", name)]
+    structure = [always("structure", name), always("holder", name)]
     games = [
-        ("game", pa.int64()),
-        ("file", name),
-        ("offset", pa.int64()),
+        always("game", pa.int64()),
+        always("file", name),
+        always("offset", pa.int64()),
         *((column, pa.string()) for column in columns.texts),
         ("year", pa.int16()),
         ("white_elo", pa.int16()),
         ("black_elo", pa.int16()),
-        ("result", name),
-        ("first_ply", pa.int32()),
-        ("plies", pa.int32()),
-        ("whole", pa.bool_()),
-        ("path", pa.list_(span)),
-        ("moves", pa.binary()),
+        always("result", name),
+        always("first_ply", pa.int32()),
+        always("plies", pa.int32()),
+        always("whole", pa.bool_()),
+        always("path", pa.list_(pa.field("item", span, nullable=False))),
+        always("moves", pa.binary()),
     ]
     return {
         "games": pa.schema(games),
         "structures": pa.schema(
             [
-                ("game", pa.int64()),
+                always("game", pa.int64()),
                 *structure,
-                ("ply", pa.int32()),
-                ("half_moves", pa.int32()),
-                ("middlegame", pa.bool_()),
-                ("ending", pa.bool_()),
-                ("probability", pa.float64()),
-                ("core", pa.bool_()),
-                ("white_pawns", pa.uint64()),
-                ("black_pawns", pa.uint64()),
+                always("ply", pa.int32()),
+                always("half_moves", pa.int32()),
+                always("middlegame", pa.bool_()),
+                always("ending", pa.bool_()),
+                always("probability", pa.float64()),
+                always("core", pa.bool_()),
+                always("white_pawns", pa.uint64()),
+                always("black_pawns", pa.uint64()),
             ]
         ),
         "breaks": pa.schema(
             [
-                ("game", pa.int64()),
-                ("ply", pa.int32()),
+                always("game", pa.int64()),
+                always("ply", pa.int32()),
                 *structure,
-                ("side", name),
-                ("kind", name),
-                ("move", name),
+                always("side", name),
+                always("kind", name),
+                always("move", name),
             ]
         ),
     }
