@@ -17,7 +17,9 @@ def own_verdict(labels: OwnLabels, skeleton: Skeleton, verdict: Verdict) -> Verd
 
     A label on a skeleton is one on its mirror too, with the holder swapped.
     What the classifier held, ``verdict``, becomes the runner-up where it is
-    another one.
+    another one. A label that says what the core says leaves a finer form beside
+    it: it speaks of the structure alone, and a student could tell it from none
+    if plans went with it.
 
     >>> loner = Skeleton(0, 1 << 35)
     >>> other = Verdict("open-centre", "both", 0.6, False, "unsettled", "both", 0.3)
@@ -35,7 +37,8 @@ def own_verdict(labels: OwnLabels, skeleton: Skeleton, verdict: Verdict) -> Verd
     if swapped:
         holder = SWAPPED[holder]
     if (structure, holder) == (verdict.structure, verdict.holder):
-        return replace(verdict, probability=1.0, second_probability=0.0)
+        second = verdict.second_probability if verdict.finer else 0.0
+        return replace(verdict, probability=1.0, second_probability=second)
     return Verdict(
         structure=structure,
         holder=holder,

@@ -66,9 +66,8 @@ def test_a_finer_form_stands_only_beside_a_core() -> None:
     assert met.finer == (OWN, "black")
     assert (met.holder_of("maroczy-bind"), met.holder_of(OWN)) == ("white", "black")
     assert met.holder_of("hedgehog") == ""
-    # An author's label that says the same as the core takes what stood second away.
-    labelled = Verdict("maroczy-bind", "white", 1.0, True, OWN, "white", 0.0)
-    assert labelled.finer is None
+    unlikely = Verdict("maroczy-bind", "white", 1.0, True, OWN, "white", 0.0)
+    assert unlikely.finer is None
     runner_up = Verdict("maroczy-bind", "white", 1.0, True, "hedgehog", "black", 0.2)
     assert runner_up.finer is None
 
