@@ -138,8 +138,7 @@ def lookup(
 def _applied(
     position: QueryPosition, verdict: Verdict, notes: NoteIndex, chapter: str
 ) -> Iterator[AppliedNote]:
-    named = (verdict.structure, verdict.holder)
-    for structure, holder in (named,) if verdict.finer is None else (verdict.finer, named):
+    for structure, holder in _held(verdict):
         for known in notes.on(structure):
             reason = applies(
                 known.note, structure, holder, position.board, chapter, position.skeleton
@@ -148,26 +147,36 @@ def _applied(
                 yield AppliedNote(known, reason, known.note.plan_of(holder))
 
 
+def _held(verdict: Verdict) -> tuple[tuple[str, str], ...]:
+    """What stands and who holds it: a finer form of the author's first, then the structure."""
+    named = (verdict.structure, verdict.holder)
+    return (named,) if verdict.finer is None else (verdict.finer, named)
+
+
 def _reversed(
     position: QueryPosition, verdict: Verdict, notes: NoteIndex, chapter: str
 ) -> Iterator[NextBest]:
-    """The author's notes on the same structure with colours reversed."""
-    holder = _OTHER.get(verdict.holder)
-    listed = notes.on(verdict.structure)
-    if holder is None or not listed:
+    """The author's notes on what stands here, with colours reversed."""
+    turned = [
+        (structure, _OTHER[holder], listed)
+        for structure, holder in _held(verdict)
+        if holder in _OTHER and (listed := notes.on(structure))
+    ]
+    if not turned:
         return
     board = None if position.board is None else position.board.mirror()
     pawns = position.skeleton.mirrored()
-    for known in listed:
-        reason = applies(known.note, verdict.structure, holder, board, chapter, pawns)
-        if reason is None:
-            continue
-        plan_of = _OTHER.get(known.note.plan_of(holder), "both")
-        words = (
-            "no note of the author’s applies; this one was written for the colours reversed "
-            f"({reason}): read the other colour, and count the ranks from the other side"
-        )
-        yield NextBest(COLOURS_REVERSED, words, applied=AppliedNote(known, reason, plan_of))
+    for structure, holder, listed in turned:
+        for known in listed:
+            reason = applies(known.note, structure, holder, board, chapter, pawns)
+            if reason is None:
+                continue
+            plan_of = _OTHER.get(known.note.plan_of(holder), "both")
+            words = (
+                "no note of the author’s applies; this one was written for the colours reversed "
+                f"({reason}): read the other colour, and count the ranks from the other side"
+            )
+            yield NextBest(COLOURS_REVERSED, words, applied=AppliedNote(known, reason, plan_of))
 
 
 def _near(

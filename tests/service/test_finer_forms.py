@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import chess
 import numpy as np
 import pytest
 from described_api import Author, json_of, served
@@ -118,6 +119,35 @@ def test_a_student_reads_its_plans_where_the_repertoire_comes_to_it(taught: Taug
     other, _ = taught.author.upload(COURSE.split("9. a4")[0].encode() + b"*", "Other")
     elsewhere = bearer(taught.service.link(other))
     assert taught.titles(WITH_A4, elsewhere) == ["Squeeze"], "no line of it comes to the clamp"
+
+
+def test_a_label_that_says_what_the_core_says_leaves_it(taught: Taught) -> None:
+    student = bearer(taught.service.link(taught.repertoire))
+    here = f"/api/repertoires/{taught.repertoire}"
+    before = json_of(taught.get("/api/plans", student, fen=WITH_A4))
+    taught.author.label(WITH_A4, "maroczy-bind")
+    assert taught.titles(WITH_A4) == ["Fix the b-pawn", "Squeeze"]
+    found = json_of(taught.get("/api/plans", fen=WITH_A4))["verdict"]
+    assert (found["decided_by"], found["second"]) == ("label", "own/clamp")
+    assert "Your finer form" in taught.page("/look-up", fen=WITH_A4)
+    (row,) = rows_of(taught.get(f"{here}/groups"))
+    assert row["finer"] == [{"structure": "own/clamp", "holder": "white", "lines": 1}]
+    assert json_of(taught.get("/api/plans", student, fen=WITH_A4)) == before
+
+
+def test_a_plan_for_it_is_offered_with_colours_reversed(tmp_path: Path, content: bytes) -> None:
+    with served(tmp_path) as service:
+        shelf = ModelShelf(service.store)
+        shelf.choose(shelf.add(content, base="", taught_from={}, figures={}).number)
+        author = Author(service)
+        author.note(plan("maroczy-bind", "Squeeze"))
+        author.note(plan("own/clamp", "Fix the b-pawn"))
+        turned = chess.Board(WITH_A4).mirror().fen()
+        answer = service.client().get("/api/plans", query_string={"fen": turned})
+        found = json_of(answer)
+        assert found["verdict"]["second"] == "own/clamp" and not found["notes"]
+        offered = [one for one in found["next_best"] if one["kind"] == "colours-reversed"]
+        assert [one["note"]["title"] for one in offered] == ["Fix the b-pawn", "Squeeze"]
 
 
 def test_its_plan_is_written_from_where_it_stands(taught: Taught) -> None:
