@@ -15,9 +15,12 @@ class FinerLines:
         pairs = list(zip(paths.carried[stands].tolist(), paths.finer[stands].tolist(), strict=True))
         self._pairs = sorted(set(pairs))
         self._seen: list[int] = []
+        self._of_code: dict[int, int] = {}
         if not self._pairs:
             return
         bit = {pair: 1 << place for place, pair in enumerate(self._pairs)}
+        for (held, _), one in bit.items():
+            self._of_code[held] = self._of_code.get(held, 0) | one
         seen = [0] * len(paths.book)
         for node, pair in zip(stands.tolist(), pairs, strict=True):
             seen[node] = bit[pair]
@@ -31,9 +34,10 @@ class FinerLines:
         """The finer families' codes on the line to a leaf, where a structure's code stands."""
         if not self._seen:
             return []
-        mask = self._seen[leaf]
-        return [
-            finer
-            for place, (held, finer) in enumerate(self._pairs)
-            if held == code and mask >> place & 1
-        ]
+        left = self._seen[leaf] & self._of_code.get(code, 0)
+        found = []
+        # Only those that are met are looked at: a store may hold hundreds of families.
+        while left:
+            found.append(self._pairs[(left & -left).bit_length() - 1][1])
+            left &= left - 1
+        return found

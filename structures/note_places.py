@@ -72,6 +72,9 @@ def note_places(
             nodes.add(node)
             node = parent[node]
         nodes.add(start)
+    about: dict[str, list[int]] = {}
+    for index, note in enumerate(wanted):
+        about.setdefault(note.structure, []).append(index)
     told: dict[int, frozenset[int]] = {}
     places: dict[int, list[PlanNote]] = {}
     nothing: frozenset[int] = frozenset()
@@ -80,19 +83,22 @@ def note_places(
         told[node] = before
         if carried[node] != code or len(before) == len(wanted):
             continue
+        beside = paths.structure(int(finer[node]))
+        untold = [
+            (index, held)
+            for held in ((named,) if beside is None else (beside, named))
+            for index in about.get(held.structure, ())
+            if index not in before
+        ]
+        if not untold:
+            continue
         board = None if book.fens is None else chess.Board(book.fens[node])
         chapter = book.game_of(node).chapter
-        beside = paths.structure(int(finer[node]))
-        here_held = (named,) if beside is None else (named, beside)
-        here = [
+        here = sorted(
             index
-            for index, note in enumerate(wanted)
-            if index not in before
-            and any(
-                applies(note, held.structure, held.holder, board, chapter) is not None
-                for held in here_held
-            )
-        ]
+            for index, held in untold
+            if applies(wanted[index], held.structure, held.holder, board, chapter) is not None
+        )
         if here:
             places[node] = [wanted[index] for index in here]
             told[node] = before.union(here)
