@@ -84,6 +84,7 @@ class GroupView:
     routes_paging: Paging
     others: tuple[GroupKey, ...]
     finer: tuple[tuple[FinerForm, int], ...]
+    more_finer: int
     number: int | None
     because: Because | None
 
@@ -145,7 +146,10 @@ def group_view(work: Workbook, place: int, *, routes_page: int = 1) -> GroupView
         )[:6]
         if group.settled
         else (),
-        finer=tuple((finer_form(*known), lines) for known, lines in group.finer[:_ENDINGS]),
+        finer=tuple(
+            (finer_form(*known, group.structure), lines) for known, lines in group.finer[:_ENDINGS]
+        ),
+        more_finer=max(0, len(group.finer) - _ENDINGS),
         number=numbers.get(place),
         because=because_of(work, place, keys, numbers),
     )

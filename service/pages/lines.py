@@ -58,7 +58,7 @@ def position(id: str, node: int) -> Response:
         may_write=caller().may(WRITE),
         finer=None
         if caller().student or view.verdict.finer is None
-        else finer_form(*view.verdict.finer),
+        else finer_form(*view.verdict.finer, view.verdict.structure),
         labelling=form_for(
             drawn,
             view.skeleton,

@@ -75,7 +75,7 @@ def verdict_view(
         "" if not by else "You labelled these pawns." if labelled else _sure(verdict),
         tuple(_reasons(verdict, told, catalogue)) if by else (),
         *signs,
-        finer_form(*verdict.finer) if by and verdict.finer else None,
+        finer_form(*verdict.finer, verdict.structure) if by and verdict.finer else None,
     )
 
 

@@ -107,6 +107,14 @@ class FamilyShelf:
             )
             return {row.id: row.name for row in rows}
 
+    def parents(self) -> dict[str, str]:
+        """The shipped families that families are finer ones of, by id, where one was named."""
+        with self.store.reading() as connection:
+            rows = connection.execute(
+                select(OwnFamilyRow.id, OwnFamilyRow.parent).where(OwnFamilyRow.parent != "")
+            )
+            return {row.id: row.parent for row in rows}
+
     def get(self, id: str) -> StoredFamily:
         """One family; raises `NotFound`."""
         with self.store.reading() as connection:

@@ -27,6 +27,7 @@ from pawnlore.service.cli import main
 from pawnlore.service.store.family_shelf import FamilyShelf
 from pawnlore.service.store.model_shelf import ModelShelf
 from pawnlore.structures.skeleton import skeletons_from_fens
+from pawnlore.structures.verdict import BLACK, WHITE
 
 # The bind with the a-pawn on a4, from common practice; no source.
 CLAMP = (
@@ -35,8 +36,21 @@ CLAMP = (
     "8/1p2pp1p/p2p2p1/8/P1P1P3/8/1P3PPP/8",
     "8/pp1ppp1p/6p1/8/P1P1P3/5P2/1P4PP/8",
 )
+# Black's a-pawn on a5 against the bind, so that a knight can stay on c5; no source.
+STOP = (
+    "8/1p2pp1p/3p2p1/p7/2P1P3/8/PP3PPP/8",
+    "8/1p2p2p/3p1pp1/p7/2P1P3/1P6/P4PPP/8",
+    "8/1p2pp1p/3p2p1/p7/2P1P3/5P2/PP4PP/8",
+    "8/1p1ppp1p/6p1/p7/2P1P3/8/PP3PPP/8",
+    "8/1p2pp2/3p2pp/p7/2P1P3/8/PP3PPP/8",
+)
 WITH_A4 = "r1bq1rk1/pp2ppbp/2np1np1/8/P1PNP3/2N1B3/1P2BPPP/R2QK2R b KQ - 0 9"
 WITHOUT = "r1bq1rk1/pp2ppbp/2np1np1/8/2PNP3/2N1B3/PP2BPPP/R2QK2R w KQ - 0 9"
+WITH_A5 = "r1bq1rk1/1p2ppbp/2np1np1/p7/2PNP3/2N1B3/PP2BPPP/R2QK2R w KQ - 0 9"
+STOPPED = (
+    '[Event "The bind"]\n\n1. e4 c5 2. Nf3 Nc6 3. d4 cxd4 4. Nxd4 g6 5. c4 Bg7 6. Be3 Nf6 7. Nc3 '
+    "d6 8. Be2 O-O 9. O-O a5 10. Qd2 Bd7 (10... Ng4) 11. f3 Rc8 (11... Ne5) *\n"
+)
 COURSE = (
     '[Event "The bind"]\n\n1. e4 c5 2. Nf3 Nc6 3. d4 cxd4 4. Nxd4 g6 5. c4 Bg7 6. Be3 Nf6 7. Nc3 '
     "d6 8. Be2 O-O 9. a4 (9. O-O Bd7 10. Qd2 Rc8 11. f3 a6) 9... Bd7 10. O-O Rc8 11. Qd2 Re8 *\n"
@@ -52,10 +66,20 @@ def plan(structure: str, title: str) -> str:
 
 @pytest.fixture(scope="module")
 def content() -> bytes:
-    masks = skeletons_from_fens(CLAMP)
+    return taught_with("own/clamp", "The clamp", CLAMP, WHITE, "maroczy-bind")
+
+
+@pytest.fixture(scope="module")
+def content_of_the_stop() -> bytes:
+    return taught_with("own/stop", "The a5 stop", STOP, BLACK, "")
+
+
+def taught_with(id: str, name: str, fens: tuple[str, ...], holder: int, parent: str) -> bytes:
+    """A model with one family, whose examples have one holder."""
+    masks = skeletons_from_fens(fens)
     nothing = np.empty((0, 2), dtype=np.uint64)
-    holders = np.ones(len(masks), dtype=np.int8)
-    family = OwnFamily("own/clamp", "The clamp", masks, holders, nothing, parent="maroczy-bind")
+    holders = np.full(len(masks), holder, dtype=np.int8)
+    family = OwnFamily(id, name, masks, holders, nothing, parent=parent)
     learnt = learn_family(family, shipped_reference())
     return taught_bytes(with_families(shipped_classifier(), (learnt,)))
 
@@ -104,7 +128,7 @@ def test_its_plans_come_first_where_it_stands_and_nowhere_else(taught: Taught) -
     said = taught.page("/look-up", fen=WITH_A4)
     assert said.index("The clamp held by White.") < said.index("Squeeze it is")
     assert "Your finer form: The clamp , White’s." in said
-    assert "Write a plan for your finer form, The clamp" in said
+    assert "Write a plan for The clamp" in said
     assert "finer form" not in taught.page("/look-up", fen=WITHOUT)
 
 
@@ -148,6 +172,36 @@ def test_a_plan_for_it_is_offered_with_colours_reversed(tmp_path: Path, content:
         assert found["verdict"]["second"] == "own/clamp" and not found["notes"]
         offered = [one for one in found["next_best"] if one["kind"] == "colours-reversed"]
         assert [one["note"]["title"] for one in offered] == ["Fix the b-pawn", "Squeeze"]
+
+
+def test_a_family_without_that_parent_is_told_for_what_it_is(
+    tmp_path: Path, content_of_the_stop: bytes
+) -> None:
+    with served(tmp_path) as service:
+        shelf = ModelShelf(service.store)
+        shelf.choose(shelf.add(content_of_the_stop, base="", taught_from={}, figures={}).number)
+        FamilyShelf(service.store).add("own/stop", "The a5 stop")
+        repertoire, _ = Author(service).upload(STOPPED.encode())
+
+        def page(path: str, **asked: str) -> Page:
+            answer = service.client().get(path, query_string=asked)
+            assert answer.status_code == 200
+            return Page(answer.get_data(as_text=True))
+
+        # It stands on pawns that the other side holds, so it is no form of that.
+        (a5,) = (node for node, move in enumerate(read(STOPPED).moves) if move == "a5")
+        group = page(f"/repertoires/{repertoire}/groups/maroczy-bind/white")
+        line = page(f"/repertoires/{repertoire}/nodes/{a5}")
+        look_up = page("/look-up", fen=WITH_A5, repertoire=repertoire)
+        assert "Other families of yours that stand there: The a5 stop , Black’s, in 3" in group.said
+        for one in (line, look_up):
+            assert "Another family of yours that stands here: The a5 stop , Black’s." in one.said
+        for one in (group, line, look_up):
+            assert "finer form" not in one.said
+            hrefs = [value for _, name, value in one.attributes if name == "href"]
+            (href,) = (a for a in hrefs if a.startswith("/notes/new?structure=own"))
+            # White's repertoire: our plan is the one against it.
+            assert href.startswith("/notes/new?structure=own%2Fstop&holder=black&side=foe")
 
 
 def test_its_plan_is_written_from_where_it_stands(taught: Taught) -> None:
