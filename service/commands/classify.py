@@ -206,7 +206,9 @@ class _Table:
                 continue
             name = self._names.get(verdict.structure, verdict.structure)
             if verdict.finer is not None:
-                name += f": {self._names.get(verdict.finer[0], verdict.finer[0])}"
+                own, holder = verdict.finer
+                whose = "" if holder == verdict.holder else f" ({holder})"
+                name += f": {self._names.get(own, own)}{whose}"
             sure = f"{verdict.probability:.0%}"
             core = "yes" if verdict.core else "no"
             yield f"{name:44} {verdict.holder:6} {sure:>5}  {core:4}  {line.text}"

@@ -246,7 +246,7 @@ def _plans(
 
 def _note(note: PlanNote, *, finer: bool) -> Iterator[str]:
     yield f'<div class="note"><h4><bdi>{html_text(note.title)}</bdi></h4>\n'
-    told = [f"In the form {family_name(note.structure)}."] if finer else []
+    told = [f"Only where {family_name(note.structure)} stands."] if finer else []
     if note.when:
         told.append(f"When {' and '.join(note.when.words())}.")
     if note.moves:

@@ -259,10 +259,12 @@ def _details(work: Workbook, group: Group) -> Iterator[str]:
             lines += f", {_count(orders, 'move order')} among them"
         yield from _wrapped(f"{route.chapter}: {lines}", 4)
         yield from _wrapped(line_text(book, route.node), 6)
-    for words, structures in (("finer form", group.finer), ("turns into", group.endings)):
-        if structures:
-            told = [f"{family_name(one.structure)} ({_count(n, 'line')})" for one, n in structures]
-            yield from _wrapped(f"{words}: {', '.join(told)}", 4)
+    if group.finer:
+        forms = [f"{_beside(one, group)} ({_count(n, 'line')})" for one, n in group.finer]
+        yield from _wrapped(f"finer form: {', '.join(forms)}", 4)
+    if group.endings:
+        ends = [f"{family_name(end.structure)} ({_count(n, 'line')})" for end, n in group.endings]
+        yield from _wrapped(f"turns into: {', '.join(ends)}", 4)
     if group.settled:
         yield from _wrapped(f"model line: {line_text(book, group.model_line)}", 4)
     else:
@@ -348,6 +350,13 @@ def _line_rows(work: Workbook) -> Iterator[dict[str, Any]]:
             "passed": list(path.passed),
             "moves": line_text(book, path.leaf),
         }
+
+
+def _beside(one: Structure, group: Group) -> str:
+    """A finer form by name, with its holder where that is not the group's."""
+    name = family_name(one.structure)
+    held = {"white": "White's", "black": "Black's", "both": "both sides'"}[one.holder]
+    return name if one.holder == group.holder else f"{name}, {held}"
 
 
 def _counted(structures: Sequence[tuple[Structure, int]]) -> list[dict[str, Any]]:

@@ -2,9 +2,10 @@
 
 A tag is a comment of its own in braces, such as ``{Pawnlore: hanging pawns,
 held by White, probability 0.97, core met.}``; a finer form of the author's own
-follows the core (``core met, finer form own/clamp``). It is known again by its whole
-text, from the name at its head to the full stop at its end, so that a comment
-in which an author says more, or less, stays the author's.
+follows the core (``core met, finer form own/clamp``), with its holder where that is
+not the structure's. It is known again by its whole text, from the name at its head
+to the full stop at its end, so that a comment in which an author says more, or less,
+stays the author's.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ from pawnlore.structures.verdict import Verdict
 
 _TAG = re.compile(
     r"Pawnlore: (?:no settled structure|[^\n]+, held by (?:White|Black|both sides)), "
-    r"probability [01]\.\d\d(?:, core met(?:, finer form own/[a-z0-9-]+)?)?\."
+    r"probability [01]\.\d\d(?:, core met"
+    r"(?:, finer form own/[a-z0-9-]+(?:, held by (?:White|Black|both sides))?)?)?\."
 )
 _HOLDERS = {"white": "White", "black": "Black", "both": "both sides"}
 
@@ -46,7 +48,11 @@ def tag_text(verdict: Verdict, catalogue: Catalogue) -> str:
     else:
         what = "no settled structure"
     core = ", core met" if verdict.core else ""
-    finer = f", finer form {verdict.finer[0]}" if verdict.finer else ""
+    finer = ""
+    if verdict.finer is not None:
+        own, holder = verdict.finer
+        whose = "" if holder == verdict.holder else f", held by {_HOLDERS[holder]}"
+        finer = f", finer form {own}{whose}"
     return f"Pawnlore: {what}, probability {verdict.probability:.2f}{core}{finer}."
 
 

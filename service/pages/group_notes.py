@@ -49,6 +49,8 @@ def plans_of_group(
 def _when(known: KnownNote, group: Group) -> str:
     """When a note applies, in words; empty where it always does."""
     note = known.note
-    told = [f"in the form {heading(note.structure)}"] if note.structure != group.structure else []
+    told = []
+    if note.structure != group.structure:
+        told.append(f"only where {heading(note.structure)} stands")
     words = " and ".join(note.when.words())
     return ", ".join([*told, f"when {words}"] if words else told)

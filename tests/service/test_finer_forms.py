@@ -211,6 +211,37 @@ def test_its_plan_is_written_from_where_it_stands(taught: Taught) -> None:
     assert "The clamp" in taught.page("/notes/new"), "it can be chosen without coming from there"
 
 
+def test_commands_tell_its_holder_where_that_is_another(
+    tmp_path: Path,
+    content_of_the_stop: bytes,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    course, tagged = tmp_path / "course.pgn", tmp_path / "tagged.pgn"
+    course.write_text(STOPPED)
+    with served(tmp_path) as service:
+        shelf = ModelShelf(service.store)
+        shelf.choose(shelf.add(content_of_the_stop, base="", taught_from={}, figures={}).number)
+        monkeypatch.setenv("PAWNLORE_DATABASE", service.settings.database)
+        assert main(["groups", "--taught", str(course)]) == 0
+        assert "finer form: own/stop, Black's (3 lines)" in capsys.readouterr().out
+        positions = tmp_path / "positions.fen"
+        positions.write_text(f"{WITH_A5}\n")
+        assert main(["classify", "--taught", str(positions)]) == 0
+        assert "Maróczy bind: own/stop (black) " in capsys.readouterr().out.replace(
+            "The a5 stop", "own/stop"
+        )
+        pgn = ["tag", "--format", "pgn", "-o"]
+        assert main([*pgn, str(tagged), "--taught", str(course)]) == 0
+    told = one_line(tagged)
+    assert "a5 {Pawnlore: Maróczy bind, held by White, probability 1.00, core met, " in told
+    assert "core met, finer form own/stop, held by Black.}" in told
+    clean, untouched = tmp_path / "clean.pgn", tmp_path / "untouched.pgn"
+    assert main([*pgn, str(clean), "--remove-tags", str(tagged)]) == 0
+    assert main([*pgn, str(untouched), "--remove-tags", str(course)]) == 0
+    assert clean.read_text() == untouched.read_text()
+
+
 def one_line(path: Path) -> str:
     return " ".join(path.read_text().split())
 
@@ -227,7 +258,9 @@ def test_groups_and_lines_tell_of_it(taught: Taught) -> None:
     said = taught.page(f"{here}/groups/maroczy-bind/white")
     assert "Your finer forms of it: The clamp , White’s, in 1 line" in said
     assert (
-        said.index("Fix the b-pawn") < said.index("In the form The clamp.") < said.index("Squeeze")
+        said.index("Fix the b-pawn")
+        < said.index("Only where The clamp stands.")
+        < said.index("Squeeze")
     )
     book = read(COURSE)
     (a4,) = (node for node, move in enumerate(book.moves) if move == "a4")
@@ -257,7 +290,7 @@ def test_commands_tell_of_it_too(
     booklet, folder = tmp_path / "booklet.html", tmp_path / "split"
     asked = ["--taught", "--notes", str(notes), str(course)]
     assert main(["booklet", "-o", str(booklet), *asked]) == 0
-    assert "In the form own/clamp." in booklet.read_text()
+    assert "Only where own/clamp stands." in booklet.read_text()
     assert main(["split", "-o", str(folder), *asked]) == 0
     (bind,) = folder.glob("maroczy-bind*.pgn")
     told = bind.read_text()
