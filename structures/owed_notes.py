@@ -16,9 +16,11 @@ from pawnlore.structures.debt import (
     counted,
     debt_at,
 )
+from pawnlore.structures.finer_lines import FinerLines
 from pawnlore.structures.group_nodes import groups_through
 from pawnlore.structures.groups import Group, Groups
 from pawnlore.structures.line_text import family_name
+from pawnlore.structures.note_places import is_on, plan_in_group
 from pawnlore.structures.plan_note import PlanNote
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.repertoire_side import RepertoireSide
@@ -39,21 +41,36 @@ def note_debts(
 ) -> Iterator[Debt]:
     """Groups that no note for the author's side reaches, then notes that no line reaches."""
     reached = _reached(book, paths, found, notes)
+    finer_lines = FinerLines(paths)
     firsts = [game.first for game in book.games]
     for place, group in enumerate(found.groups):
         if not group.settled:
             continue
+        code = paths.code(group.structure, group.holder)
         games = {bisect_right(firsts, leaf) - 1 for leaf in group.lines}
         authors = {side.of_game(game) for game in games}
         for author in sorted(authors):
-            if not any(
-                # A plan for a finer form leaves the type's other lines without one.
-                note.structure == group.structure
-                and reached[index].groups >> place & 1
-                and _is_for(note, group, author)
+            ours = [
+                note
                 for index, note in enumerate(notes)
-            ):
-                yield _no_note(book, group, place, author, notes)
+                if reached[index].groups >> place & 1 and _is_for(note, group, author)
+            ]
+            if any(note.structure == group.structure for note in ours):
+                continue
+            # A plan for a finer form leaves the type's other lines without one.
+            planned = {
+                paths.code(form.structure, form.holder)
+                for form, _ in group.finer
+                if any(is_on(note, form) for note in ours)
+            }
+            orders = set(group.move_orders)
+            without = sum(
+                planned.isdisjoint(finer_lines.beside(code, leaf))
+                for leaf in group.lines
+                if leaf not in orders
+            )
+            if without or not planned:
+                yield _no_note(book, group, place, author, notes, without if planned else 0)
     held = {code for codes in paths.held for code in codes}
     held |= set(paths.finer[np.isin(paths.carried, sorted(held))].tolist()) - {NO_STRUCTURE}
     for index, note in enumerate(notes):
@@ -137,14 +154,23 @@ def _applies(book: Repertoire, replay: Replay, pawns: list[int], node: int, note
 
 def _is_for(note: PlanNote, group: Group, author: str) -> bool:
     """Whether a note tells the author's own plan; any does where nobody knows their side."""
-    return author not in _SIDES or note.plan_of(group.holder) in (author, "both")
+    return author not in _SIDES or plan_in_group(note, group) in (author, "both")
 
 
 def _no_note(
-    book: Repertoire, group: Group, place: int, author: str, notes: Sequence[PlanNote]
+    book: Repertoire,
+    group: Group,
+    place: int,
+    author: str,
+    notes: Sequence[PlanNote],
+    without: int,
 ) -> Debt:
+    """A group without a plan for ``author``.
+
+    Where finer forms of it have one, ``without`` counts the lines that come to none of these.
+    """
     name = family_name(group.structure)
-    lines = max(1, len(group.lines) - len(group.move_orders))
+    lines = without or max(1, len(group.lines) - len(group.move_orders))
     about = [
         note
         for note in notes
@@ -154,6 +180,8 @@ def _no_note(
     ours = [note for note in about if _is_for(note, group, author)]
     whose = _whose(group)
     what = f"“{name}”{whose}: {counted(lines, 'line')} {'leads' if lines == 1 else 'lead'} there"
+    if without:
+        what += " without coming to a finer form that has a plan"
     note_side = "foe" if group.stance == "theirs" else "holder"
     if ours:
         titles = ", ".join(note.named() for note in ours[:_NAMED])

@@ -142,8 +142,34 @@ def test_a_note_on_it_is_used_but_leaves_the_types_other_lines_without_a_plan() 
         )
 
     assert debts() == ["no-note"]
-    assert debts(note(OWN)) == ["no-note"]
+    assert debts(note(OWN)) == ["no-note"], "the second game comes to none"
     assert debts(note("carlsbad"), note(OWN)) == []
     assert debts(note("carlsbad"), note(OWN, holder="black")) == ["unused-note"]
     never = 'when = { queens = "off" }\n'
     assert debts(note("carlsbad"), note(OWN, when=never)) == ["unused-note"]
+
+
+def owed_plans(text: str, *notes: PlanNote) -> list[tuple[str, int, str]]:
+    """What is owed on the Carlsbad: kind, lines and words."""
+    book = read(text)
+    verdicts, paths, found = grouped(book)
+    told = owed(book, verdicts, paths, found, given_side(book, "white"), notes)
+    return [
+        (one.kind, one.lines, one.what)
+        for one in told
+        if one.kind == "no-note" and "“Carlsbad" in one.what
+    ]
+
+
+def test_a_plan_is_owed_only_for_the_lines_that_come_to_no_form_with_one() -> None:
+    ((kind, lines, what),) = owed_plans(CARLSBAD, note(OWN))
+    assert (kind, lines) == ("no-note", 1)
+    assert "1 line leads there without coming to a finer form that has a plan, and" in what
+    ((kind, lines, what),) = owed_plans(CARLSBAD)
+    assert (kind, lines) == ("no-note", 2) and "finer" not in what
+    # Black's plan against it is not White's.
+    ((_, lines, what),) = owed_plans(CARLSBAD, note(OWN, "foe"))
+    assert lines == 2 and "finer" not in what
+    first = CARLSBAD[: CARLSBAD.index('[Event "Two"]')]
+    assert [kind for kind, _, _ in owed_plans(first)] == ["no-note"]
+    assert owed_plans(first, note(OWN)) == []
