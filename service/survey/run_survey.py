@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from pawnlore.models.classifier import Classifier, load_classifier, shipped_classifier
+from pawnlore.service.survey.kept_memory import keep_memory
 from pawnlore.service.survey.place import Place
 from pawnlore.service.survey.shard_work import PART_BYTES, Part, finished_parts, work_shard
 from pawnlore.service.survey.shards import SHARD_BYTES, Input, Shard, look_at, plan
@@ -244,6 +245,7 @@ _verdicts: dict[str, SkeletonVerdicts] = {}
 
 def _task(shard: Shard, done: list[Part], place: Place, options: Options) -> int:
     """One shard, in whatever process; its verdicts are kept for the next one."""
+    keep_memory()
     known = _verdicts.get(options.model)
     if known is None:
         known = _verdicts[options.model] = SkeletonVerdicts(_classifier(options.model))
