@@ -32,7 +32,12 @@ from pawnlore.service.api.request_values import (
     query_values,
 )
 from pawnlore.service.api.schemas import OWN_LENGTH
-from pawnlore.service.api.values import LABEL_COLUMNS, label_value
+from pawnlore.service.api.values import (
+    FORMER_LABEL_COLUMNS,
+    LABEL_COLUMNS,
+    former_label_value,
+    label_value,
+)
 from pawnlore.service.running import running
 from pawnlore.service.store.label_shelf import (
     REASON_LENGTH,
@@ -81,6 +86,39 @@ def list_labels() -> Response:
     else:
         found = shelf.list()
     return table_answer(LABEL_COLUMNS, map(label_value, found), more={"next": cursor})
+
+
+@resources.get("/api/former-labels")
+@needs(READ)
+@described(
+    Operation(
+        "listFormerLabels",
+        "labels",
+        "What labels said until they were replaced or taken away, the latest first",
+        {200: Answer("A page of former labels.", table(ref("FormerLabels")))},
+        words=(
+            "To have one back, send what it says as a new label, or as a change of the one that "
+            "stands. As CSV or JSON Lines all are given, in one piece."
+        ),
+        parameters=(FORMAT, *PAGING),
+        problems=(406,),
+    )
+)
+def list_former_labels() -> Response:
+    """A page of the list of former labels."""
+    values = query_values(FORMAT, *PAGING)
+    wanted = page_of_json(values)
+    shelf = LabelShelf(running().store)
+    cursor = None
+    if wanted is not None:
+        found = shelf.former(before=wanted.after or None, limit=wanted.limit + 1)
+        if len(found) > wanted.limit:
+            found = found[: wanted.limit]
+            cursor = str(found[-1].number)
+    else:
+        found = shelf.former()
+    rows = map(former_label_value, found)
+    return table_answer(FORMER_LABEL_COLUMNS, rows, more={"next": cursor})
 
 
 @resources.post("/api/labels")
@@ -195,7 +233,7 @@ def change_label(id: str) -> Response:
     Operation(
         "deleteLabel",
         "labels",
-        "Take a label away",
+        "Take a label away; what it said stays among the former ones",
         {204: Answer("It is gone.")},
         parameters=(_ID, IF_MATCH),
         problems=(404, 412, 428),
@@ -207,7 +245,7 @@ def delete_label(id: str) -> Response:
     no_body()
     shelf = LabelShelf(running().store)
     expected = expected_revision(shelf.get(id).revision)
-    _checked(lambda: shelf.delete(id, expected_revision=expected))
+    _checked(lambda: shelf.delete(id, author=caller().name, expected_revision=expected))
     return Response(status=204)
 
 

@@ -361,6 +361,23 @@ SCHEMAS: dict[str, Schema] = {
         }
     ),
     "Labels": listed(ref("Label"), paged=True),
+    "FormerLabel": thing(
+        {
+            "number": {"type": "integer", "minimum": 1},
+            "label": {**TEXT, "description": "The id of the label that said so."},
+            "revision": {"type": "integer", "minimum": 1},
+            "fen": TEXT,
+            "structure": TEXT,
+            "holder": HOLDER,
+            "reason": TEXT,
+            "author": TEXT,
+            "changed": MOMENT,
+            "replaced": {**TRUTH, "description": "Or else it was taken away."},
+            "ended": MOMENT,
+            "ended_by": TEXT,
+        }
+    ),
+    "FormerLabels": listed(ref("FormerLabel"), paged=True),
     "NewLabel": _label({"fen": _LABELLED_FEN}),
     "ChangedLabel": _label({}),
     "Surveys": listed(thing(_SURVEY), paged=True),

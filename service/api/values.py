@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from pawnlore.service.lookup import AppliedNote, CatalogueText, Lookup, NextBest
-from pawnlore.service.store.label_shelf import StoredLabel
+from pawnlore.service.store.label_shelf import FormerLabel, StoredLabel
 from pawnlore.service.store.note_shelf import NoteRevision, StoredNote
 from pawnlore.service.store.repertoire_shelf import StoredRepertoire
 from pawnlore.structures.catalogue import Family
@@ -64,6 +64,22 @@ LABEL_COLUMNS = (
     "changed",
 )
 """Columns of the table of labels."""
+
+FORMER_LABEL_COLUMNS = (
+    "number",
+    "label",
+    "revision",
+    "fen",
+    "structure",
+    "holder",
+    "reason",
+    "author",
+    "changed",
+    "replaced",
+    "ended",
+    "ended_by",
+)
+"""Columns of the table of former labels."""
 
 
 def moment(value: datetime) -> str:
@@ -222,6 +238,20 @@ def label_value(stored: StoredLabel) -> dict[str, Any]:
         "author": stored.author,
         "created": moment(stored.created),
         "changed": moment(stored.changed),
+    }
+
+
+def former_label_value(former: FormerLabel) -> dict[str, Any]:
+    """What a label said until it was replaced or taken away."""
+    value = label_value(former.label)
+    del value["created"]
+    return {
+        "number": former.number,
+        "label": value.pop("id"),
+        **value,
+        "replaced": former.replaced,
+        "ended": moment(former.ended),
+        "ended_by": former.ended_by,
     }
 
 

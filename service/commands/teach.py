@@ -98,7 +98,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--format",
         choices=("table", "csv", "jsonl", "epd", "json"),
         default="table",
-        help="labels: a table for reading (the default), csv, jsonl, or epd for import elsewhere; "
+        help="labels, former: a table for reading (the default), csv, jsonl, or epd to import; "
         "show: words (the default) or json",
     )
     parser.add_argument(
@@ -165,7 +165,7 @@ def _label(args: argparse.Namespace, desk: TeachingDesk) -> int:
         )
         print(f"{kept.id}  revision {kept.revision}")
         if before is not None and before.revision != kept.revision:
-            # Perhaps somebody else's, and not to be had back from the store.
+            # Perhaps somebody else's; 'former' has it.
             was = _label_row(before)
             print(
                 f"  instead of {was['structure']} {was['holder']}: {was['fen']}"
@@ -189,7 +189,7 @@ def _unlabel(args: argparse.Namespace, desk: TeachingDesk) -> int:
             print(f"there is no label on the pawns of {fen[:100]}", file=sys.stderr)
             status = 1
         else:
-            desk.labels.delete(label.id, expected_revision=label.revision)
+            desk.labels.delete(label.id, author=args.author, expected_revision=label.revision)
             print(f"{label.id}  {label.structure} {label.holder}  taken away")
     return status
 
@@ -215,6 +215,42 @@ def _labels(args: argparse.Namespace, desk: TeachingDesk) -> int:
             row = _label_row(label)
             print(f"{row['id']}  {row['structure']} {row['holder']}  {row['fen']}  {row['reason']}")
         print(f"{len(labels):,} labels", file=sys.stderr)
+    return 0
+
+
+def _former(args: argparse.Namespace, desk: TeachingDesk) -> int:
+    from pawnlore.service.api.values import FORMER_LABEL_COLUMNS, former_label_value
+    from pawnlore.service.label_file import label_lines
+
+    if args.format == "json":
+        raise CannotStart("'former' comes as table, csv, jsonl or epd")
+    skeletons: list[tuple[int, int] | None] = [_skeleton(fen) for fen in args.what]
+    found = [
+        one for skeleton in skeletons or [None] for one in desk.labels.former(skeleton=skeleton)
+    ]
+    if args.format == "epd":
+        # The last word on each, since a file may not say two things of the same pawns.
+        latest = {one.label.skeleton: one.label for one in reversed(found)}
+        for line in label_lines(reversed(latest.values())):
+            print(line)
+        return 0
+    values = [former_label_value(one) for one in found]
+    if args.format == "csv":
+        rows = csv.DictWriter(sys.stdout, FORMER_LABEL_COLUMNS, lineterminator="\n")
+        rows.writeheader()
+        rows.writerows(values)
+    elif args.format == "jsonl":
+        for value in values:
+            print(json.dumps(value, ensure_ascii=False))
+    else:
+        for value in values:
+            ended = "replaced" if value["replaced"] else "taken away"
+            by = f" by {value['ended_by']}" if value["ended_by"] else ""
+            print(
+                f"{value['structure']} {value['holder']}  {value['fen']}  {value['reason']}\n"
+                f"  {ended} {value['ended'][:16].replace('T', ' ')} UTC{by}"
+            )
+        print(f"{len(values):,} former labels", file=sys.stderr)
     return 0
 
 
@@ -553,6 +589,7 @@ _DOES: dict[str, tuple[Callable[[argparse.Namespace, TeachingDesk], int], int, i
     "label": (_label, 1, _NONE, "positions"),
     "unlabel": (_unlabel, 1, _NONE, "positions"),
     "labels": (_labels, 0, 0, ""),
+    "former": (_former, 0, _NONE, "positions, or nothing for all"),
     "import": (_import, 1, 1, "an EPD file, or - for standard input"),
     "families": (_families, 0, 0, ""),
     "family": (_family, 1, 1, "a family's id"),

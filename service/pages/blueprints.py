@@ -8,6 +8,7 @@ from pawnlore.service.access import pages as access
 from pawnlore.service.pages import (
     beside_games,
     changes,
+    former_labels,
     front,
     groups,
     lines,
@@ -48,6 +49,7 @@ def page_blueprints() -> tuple[Blueprint, ...]:
         note_editor.pages,
         model.pages,
         teach_labels.pages,
+        former_labels.pages,
         teach_families.pages,
         teach_next.pages,
         teach_model.pages,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -21,6 +22,7 @@ from pawnlore.service.label_file import (
     label_lines,
     read_label_file,
 )
+from pawnlore.service.pages.former_labels import former_rows, former_said
 from pawnlore.service.pages.label_form import (
     LabelForm,
     ShownLabel,
@@ -133,12 +135,19 @@ def keep() -> AnyResponse:
     shelf = LabelShelf(running().store)
     if request.form.get("act") == "undo":
         return _take_away(shelf, fen, skeleton, revision)
-    structure = request.form.get("structure", "").strip()
-    holder = request.form.get("holder", "")
+    said: Mapping[str, str] = request.form
+    if request.form.get("act") == "again":
+        # As it was kept, and not as a form could show it.
+        former = former_said(shelf, skeleton, request.form.get("former", ""))
+        if former is None:
+            raise Problem(404, "There is no such former label of these pawns.")
+        said, (fen, skeleton) = former, _position(former["fen"])
+    structure = said.get("structure", "").strip()
+    holder = said.get("holder", "")
     if structure == UNSETTLED or structure in _shared():
         # These belong to nobody or to both, whatever the form says of the holder.
         holder = "both"
-    reason = request.form.get("reason", "").replace("\r\n", "\n").strip()
+    reason = said.get("reason", "").replace("\r\n", "\n").strip()
     faults = _faults(structure, holder)
     if not faults:
         try:
@@ -232,6 +241,7 @@ def _list(*, faults: tuple[str, ...] = (), count: int = 0) -> Response:
         faults=faults,
         fault_count=count,
         taken=_taken_in(),
+        former=LabelShelf(running().store).count_former(),
         may_write=caller().may(WRITE),
     )
 
@@ -287,7 +297,7 @@ def _take_away(shelf: LabelShelf, fen: str, skeleton: Skeleton, revision: int) -
     if stands is None:
         return redirect("/teach/labels" if _next_is_again() else _next(), 303)
     try:
-        shelf.delete(stands.id, expected_revision=revision or None)
+        shelf.delete(stands.id, author=caller().name, expected_revision=revision or None)
     except (StaleLabel, NotFound):
         form = replace(
             _form(fen, skeleton, request.form.get("next", "")),
@@ -345,6 +355,7 @@ def _page(
         whole="k" in form.fen.split(" ")[0].lower(),
         verdict=told_verdict(verdict.structure, verdict.holder, own_names()),
         taken=taken,
+        former=former_rows(LabelShelf(running().store), skeleton),
     )
 
 

@@ -1,4 +1,4 @@
-"""The shelf of the author's own labels: one verdict for each skeleton."""
+"""The shelf of the author's own labels: one verdict for each skeleton, and what it was before."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, delete, func, insert, select, update
 
 from pawnlore.service.store.errors import NotFound, Refused, StoreError
-from pawnlore.service.store.schema import LabelRow
+from pawnlore.service.store.schema import FormerLabelRow, LabelRow
 from pawnlore.service.store.skeleton_key import skeleton_key
 from pawnlore.service.store.store import Store, count_up
 from pawnlore.service.store.values import any_text, one_line
@@ -42,6 +42,21 @@ class StoredLabel:
     revision: int
     created: datetime
     changed: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class FormerLabel:
+    """What a label said until it was replaced, or taken away.
+
+    ``number`` counts all former labels, ``label`` is as it stood. ``ended`` and
+    ``ended_by`` tell when and by whom.
+    """
+
+    number: int
+    label: StoredLabel
+    replaced: bool
+    ended: datetime
+    ended_by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +155,8 @@ class LabelShelf:
                 id = current.id
                 if expected_revision not in (None, current.revision):
                     raise StaleLabel(current)
+                if _says_else(row, values):
+                    _keep_former(connection, [row], values["changed"], values["author"])
                 done = connection.execute(
                     update(LabelRow)
                     .where(LabelRow.id == id, LabelRow.revision == current.revision)
@@ -153,6 +170,7 @@ class LabelShelf:
     def put_all(self, labels: Sequence[GivenLabel], *, author: str = "") -> tuple[int, int]:
         """Keep many labels, all or none; gives how many were new and how many were changed.
 
+        What the changed ones said is kept among the former labels.
         A label that stands already as it is given stays as it is. Where a
         skeleton comes twice the last one counts. Raises `Refused`.
         """
@@ -176,7 +194,7 @@ class LabelShelf:
                 row.skeleton: row for row in connection.execute(_labels().order_by(LabelRow.number))
             }
             new = []
-            changed = 0
+            replaced = []
             for key, values in given.items():
                 row = standing.get(key)
                 if row is None:
@@ -190,10 +208,8 @@ class LabelShelf:
                             "changed": now,
                         }
                     )
-                elif any(
-                    values[name] != getattr(row, name) for name in ("structure", "holder", "reason")
-                ):
-                    changed += 1
+                elif _says_else(row, values):
+                    replaced.append(row)
                     connection.execute(
                         update(LabelRow)
                         .where(LabelRow.id == row.id)
@@ -201,12 +217,18 @@ class LabelShelf:
                     )
             if new:
                 connection.execute(insert(LabelRow), new)
-        return len(new), changed
+            _keep_former(connection, replaced, now, author)
+        return len(new), len(replaced)
 
-    def delete(self, id: str, *, expected_revision: int | None = None) -> None:
-        """Take a label away; raises `NotFound` and `StaleLabel`."""
+    def delete(self, id: str, *, author: str = "", expected_revision: int | None = None) -> None:
+        """Take a label away; raises `NotFound` and `StaleLabel`.
+
+        What it said is kept among the former labels.
+        """
+        author = one_line(author, "the author's name", needed=False)
         with self.store.writing() as connection:
-            current = _get(connection, id)
+            row = _row(connection, id)
+            current = _label(row)
             if expected_revision not in (None, current.revision):
                 raise StaleLabel(current)
             done = connection.execute(
@@ -216,12 +238,96 @@ class LabelShelf:
             )
             if done.rowcount != 1:
                 raise StaleLabel(_get(connection, id))
+            _keep_former(connection, [row], self.store.clock(), author, replaced=False)
             count_up(connection, "labels")
+
+    def former(
+        self,
+        *,
+        skeleton: tuple[int, int] | None = None,
+        before: int | None = None,
+        limit: int | None = None,
+    ) -> builtins.list[FormerLabel]:
+        """What labels said before they were replaced or taken away, the latest first.
+
+        With ``skeleton``, of that one and its mirror alone; ``before`` is the
+        number from which on none is wanted.
+        """
+        query = _former().order_by(FormerLabelRow.number.desc())
+        if skeleton is not None:
+            query = query.where(FormerLabelRow.skeleton == skeleton_key(skeleton)[0])
+        if before is not None:
+            query = query.where(FormerLabelRow.number < before)
+        if limit is not None:
+            query = query.limit(limit)
+        with self.store.reading() as connection:
+            return [_former_label(row) for row in connection.execute(query)]
+
+    def count_former(self) -> int:
+        """How many former labels there are."""
+        with self.store.reading() as connection:
+            query = select(func.count()).select_from(FormerLabelRow)
+            return int(connection.execute(query).scalar_one())
+
+
+def _says_else(row: Any, values: dict[str, Any]) -> bool:
+    """Whether a label would say something else, and not only be said once more."""
+    return any(values[name] != getattr(row, name) for name in ("structure", "holder", "reason"))
+
+
+def _keep_former(
+    connection: Connection,
+    rows: Sequence[Any],
+    ended: datetime,
+    ended_by: str,
+    *,
+    replaced: bool = True,
+) -> None:
+    """Keep what labels say that are about to be replaced or taken away."""
+    kept = [
+        {
+            **{name: getattr(row, name) for name in _SAID},
+            "label": row.id,
+            "ended": ended,
+            "ended_by": ended_by,
+            "replaced": replaced,
+        }
+        for row in rows
+    ]
+    if kept:
+        connection.execute(insert(FormerLabelRow), kept)
 
 
 def _check_holder(structure: str, holder: str) -> None:
     if holder not in SWAPPED or (structure == UNSETTLED and holder != "both"):
         raise Refused("the holder must be white, black or both, and both where unsettled")
+
+
+_SAID = (
+    "skeleton",
+    "structure",
+    "holder",
+    "fen",
+    "reason",
+    "author",
+    "revision",
+    "created",
+    "changed",
+)
+
+
+def _former() -> Any:
+    return select(
+        *(getattr(FormerLabelRow, name) for name in ("number", "label", *_SAID)),
+        FormerLabelRow.replaced,
+        FormerLabelRow.ended,
+        FormerLabelRow.ended_by,
+    )
+
+
+def _former_label(row: Any) -> FormerLabel:
+    number, id, *said, replaced, ended, ended_by = row
+    return FormerLabel(number, _label((id, 0, *said)), replaced, ended, ended_by)
 
 
 def _labels() -> Any:
@@ -246,8 +352,12 @@ def _label(row: Any) -> StoredLabel:
 
 
 def _get(connection: Connection, id: str) -> StoredLabel:
+    return _label(_row(connection, id))
+
+
+def _row(connection: Connection, id: str) -> Any:
     key = id.encode("utf-8", "replace").decode().replace("\0", "")[:40]
     row = connection.execute(_labels().where(LabelRow.id == key)).one_or_none()
     if row is None:
         raise NotFound("there is no such label")
-    return _label(row)
+    return row

@@ -210,6 +210,31 @@ class LabelRow(Base):
     changed: Mapped[datetime] = mapped_column(Moment)
 
 
+class FormerLabelRow(Base):
+    """A label as it was before it was replaced, or taken away; never changed after.
+
+    The columns are those of `LabelRow`, with ``label`` for its id, when it
+    ended and by whom.
+    """
+
+    __tablename__ = "former_labels"
+
+    number: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=True)
+    label: Mapped[str] = mapped_column(String(40))
+    skeleton: Mapped[str] = mapped_column(String(32), index=True)
+    structure: Mapped[str] = mapped_column(String(200))
+    holder: Mapped[str] = mapped_column(String(10))
+    fen: Mapped[str] = mapped_column(String(200))
+    reason: Mapped[str] = mapped_column(Text)
+    author: Mapped[str] = mapped_column(String(200))
+    revision: Mapped[int] = mapped_column(Integer)
+    created: Mapped[datetime] = mapped_column(Moment)
+    changed: Mapped[datetime] = mapped_column(Moment)
+    ended: Mapped[datetime] = mapped_column(Moment)
+    ended_by: Mapped[str] = mapped_column(String(200))
+    replaced: Mapped[bool] = mapped_column(Boolean)
+
+
 class OwnFamilyRow(Base):
     """A family of the author's own.
 

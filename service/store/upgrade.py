@@ -12,10 +12,10 @@ from pawnlore.service.store.errors import OtherVersion
 if TYPE_CHECKING:
     from alembic.config import Config
 
-NEWEST = "0005"
+NEWEST = "0006"
 """The version of `pawnlore.service.store.schema`."""
 
-VERSIONS = ("0001", "0002", "0003", "0004", "0005")
+VERSIONS = ("0001", "0002", "0003", "0004", "0005", "0006")
 """Every version, the oldest first."""
 
 _LOCK = 0x7061776E  # any number that other programs on the database do not use

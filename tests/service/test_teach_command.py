@@ -88,6 +88,33 @@ def test_labels_go_in_and_out_as_epd(home: Path, capsys: pytest.CaptureFixture[s
     assert "no label" in capsys.readouterr().err
 
 
+def test_former_labels_are_told_and_taken_in_again(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = ("--structure", "isolated-queen-pawn", "--holder", "white", "--reason", "as in class")
+    teach("label", ISOLANI, *said, "--author", "Ada")
+    teach("label", ISOLANI, CLAMP[0], "--structure", "unsettled", "--author", "Bo")
+    teach("unlabel", CLAMP[0], ISOLANI, "--author", "Bo")
+    capsys.readouterr()
+    assert teach("former") == 0
+    told = capsys.readouterr().out
+    assert told.count("taken away") == 2 and told.count("by Bo") == 3
+    assert f"isolated-queen-pawn white  {ISOLANI}  as in class\n  replaced " in told
+    assert teach("former", ISOLANI, "--format", "jsonl") == 0
+    latest, first = (json.loads(line) for line in capsys.readouterr().out.splitlines())
+    assert (latest["structure"], first["author"]) == ("unsettled", "Ada")
+    assert teach("former", "--format", "csv") == 0
+    assert len(list(csv.DictReader(io.StringIO(capsys.readouterr().out)))) == 3
+    assert teach("former", "--format", "epd") == 0
+    epd = capsys.readouterr().out
+    assert len(epd.splitlines()) == 2 and "as in class" not in epd, "the last word on each"
+    (home / "former.epd").write_text(epd)
+    assert teach("import", str(home / "former.epd")) == 0
+    assert "2 new" in capsys.readouterr().out
+    assert teach("former", "8/8", "--format", "csv") == 2
+    assert teach("former", "--format", "json") == 2
+
+
 def test_a_label_file_with_errors_is_refused_whole_and_every_error_named(
     home: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -417,6 +417,27 @@ def test_a_label_is_changed_only_where_it_is_the_one_that_was_read(client: Flask
     assert plans(client, TURNED)["verdict"]["decided_by"] == "core"
 
 
+def test_what_a_label_said_before_is_told_and_can_be_said_again(client: FlaskClient) -> None:
+    made = good(label(client), 201)
+    address = f"/api/labels/{made['id']}"
+    assert good(client.get("/api/former-labels")) == {"items": [], "next": None}
+    other = {"structure": "carlsbad", "holder": "black"}
+    good(client.put(address, json=other, headers={"If-Match": '"r1"'}))
+    client.delete(address, headers={"If-Match": '"r2"'})
+    first = good(client.get("/api/former-labels?limit=1"))
+    (gone,) = first["items"]
+    assert (gone["structure"], gone["replaced"], gone["revision"]) == ("carlsbad", False, 2)
+    (was,) = good(client.get(f"/api/former-labels?limit=1&cursor={first['next']}"))["items"]
+    assert was["label"] == made["id"] and was["replaced"]
+    for name in ("fen", "structure", "holder", "reason", "author", "changed"):
+        assert was[name] == made[name]
+    rows = client.get("/api/former-labels?format=csv").get_data(as_text=True).splitlines()
+    assert rows[0].startswith("number,label,revision,fen,") and len(rows) == 3
+    again = {name: was[name] for name in ("fen", "structure", "holder", "reason")}
+    said = good(client.post("/api/labels", json=again), 201)
+    assert {name: said[name] for name in again} == again
+
+
 @pytest.mark.parametrize(
     ("change", "status"),
     [

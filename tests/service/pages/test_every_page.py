@@ -14,6 +14,7 @@ from taught_reports import made_figures
 from pawnlore.service.api.repertoires_at_hand import repertoires
 from pawnlore.service.store.family_shelf import FamilyShelf
 from pawnlore.service.store.job_shelf import JobShelf
+from pawnlore.service.store.label_shelf import LabelShelf
 from pawnlore.service.store.model_shelf import ModelShelf
 from pawnlore.service.store.note_shelf import NoteShelf
 from pawnlore.service.store.repertoire_shelf import RepertoireShelf
@@ -57,6 +58,7 @@ PAGES = {
     "/teach/families/<path:id>": "/teach/families/{family}",
     "/teach/label": "/teach/label?fen=8/pp3ppp/4p3/8/3P4/8/PP3PPP/8",
     "/teach/labels": "/teach/labels",
+    "/teach/labels/former": "/teach/labels/former",
     "/teach/model": "/teach/model",
     "/teach/model/<int:number>/figures": "/teach/model/{version}/figures",
     "/teach/model/jobs/<job>": "/teach/model/jobs/{teaching}",
@@ -83,6 +85,8 @@ def addresses(served: Served) -> dict[str, str]:
     family = FamilyShelf(store).add("own/clamp", "Wing clamp")
     upload = RepertoireShelf(store).get(served.repertoire).upload
     survey = keep_survey(SurveyShelf(store), "Club games", beside(served.repertoire, upload))
+    for structure in ("carlsbad", "hedgehog"):
+        LabelShelf(store).put((1 << 27, 1 << 52), structure, "white", reason="a4, b5 and c6")
     content = b"numbers that only have a digest"
     version = ModelShelf(store).add(
         content,

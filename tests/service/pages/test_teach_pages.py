@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Iterator
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -139,6 +140,32 @@ def test_what_was_taken_away_can_be_put_back(client: FlaskClient) -> None:
     page = client.get(gone.headers["Location"]).text
     assert "The label was taken away" in page and "because &amp; so" in page
     assert re.search(r'<option value="hanging-pawns" selected>', page)
+
+
+def test_what_was_replaced_is_said_again_by_one_press(
+    service: TestService, client: FlaskClient
+) -> None:
+    assert "former label" not in client.get("/teach/labels").text
+    assert "No label was replaced" in client.get("/teach/labels/former").text
+    keep(client, reason=HOSTILE)
+    keep(client, structure="carlsbad", revision="1")
+    assert "1 former label" in client.get("/teach/labels").text
+    for path in ("/teach/labels/former", f"/teach/label?fen={FEN}"):
+        page = client.get(path).text
+        assert "Hanging pawns" in page and "replaced" in page and "<script>alert" not in page
+        assert "Say it again" in page
+    fields = re.findall(r'name="(\w+)" value="([^"]*)"', page.partition('id="former"')[2])
+    given = {name: unescape(value) for name, value in fields}
+    assert (given["act"], given["revision"]) == ("again", "2")
+    del given["form_key"]
+    assert send(client, "/teach/label", **{**given, "former": "77"}).status_code == 404
+    assert send(client, "/teach/label", **given).status_code == 303
+    (now,) = LabelShelf(service.store).list()
+    assert (now.structure, now.reason, now.revision) == ("hanging-pawns", HOSTILE, 3)
+    page = client.get("/teach/labels/former").text
+    assert "It stands again." in page and page.count("Say it again") == 1
+    # Pressed once more it comes too late, and is told so.
+    assert "in the meantime" in send(client, "/teach/label", **given).text
 
 
 def test_going_on_leads_nowhere_else(client: FlaskClient) -> None:

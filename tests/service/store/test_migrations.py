@@ -188,6 +188,7 @@ def check_first(store: Store) -> None:
     check_third(store)
     check_fourth(store)
     check_fifth(store)
+    check_sixth(store)
 
 
 def check_second(store: Store) -> None:
@@ -248,6 +249,17 @@ def check_fifth(store: Store) -> None:
     assert store.counter("surveys") == before + 1
 
 
+def check_sixth(store: Store) -> None:
+    """What came with the sixth version works on what was there before."""
+    labels = LabelShelf(store)
+    before = labels.get("l1")
+    assert labels.former() == []
+    labels.put(before.skeleton, "own/other", "both")
+    (was,) = labels.former()
+    assert was.label.id == "l1" and was.label.reason == "seen"
+    assert was.label.changed == before.changed
+
+
 def everywhere(masks: Masks) -> Verdicts:
     """A model that sees Carlsbad everywhere."""
     found = by_cores(masks)
@@ -297,6 +309,7 @@ def test_a_store_of_the_second_version_keeps_what_it_added(url: str) -> None:
     check_third(now)
     check_fourth(now)
     check_fifth(now)
+    check_sixth(now)
     now.close()
 
 

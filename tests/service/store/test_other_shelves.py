@@ -12,7 +12,7 @@ from repertoires import by_cores, read
 from pawnlore.service.store.access_shelf import AccessShelf
 from pawnlore.service.store.errors import NotFound, Refused
 from pawnlore.service.store.job_shelf import INTERRUPTED, MOST_FINISHED, JobShelf
-from pawnlore.service.store.label_shelf import LabelShelf, StaleLabel
+from pawnlore.service.store.label_shelf import GivenLabel, LabelShelf, StaleLabel
 from pawnlore.service.store.repertoire_shelf import RepertoireShelf
 from pawnlore.service.store.store import Store, open_store
 from pawnlore.structures.distinct_verdicts import distinct_verdicts
@@ -59,6 +59,57 @@ def test_labels_are_not_overwritten_unseen(store: Store) -> None:
     for structure, holder in (("unsettled", "white"), ("hedgehog", "any"), ("", "both")):
         with pytest.raises(Refused):
             labels.put(masks(ISOLANI), structure, holder)
+
+
+def test_what_a_label_said_is_kept_when_it_is_replaced_or_taken_away(store: Store) -> None:
+    labels = LabelShelf(store)
+    given = {"fen": ISOLANI, "reason": "known"}
+    first = labels.put(masks(ISOLANI), "isolated-queen-pawn", "white", author="Ada", **given)
+    labels.put(masks(ISOLANI), "isolated-queen-pawn", "white", author="Bo", **given)
+    assert labels.former() == [], "said once more is not replaced"
+    labels.put(masks(ITS_MIRROR), "hedgehog", "black", fen=ITS_MIRROR, author="Bo")
+    (was,) = labels.former()
+    assert (was.label.id, was.label.structure, was.label.reason) == (
+        first.id,
+        "isolated-queen-pawn",
+        "known",
+    )
+    assert (was.label.fen, was.label.holder, was.label.revision) == (ISOLANI, first.holder, 2)
+    assert was.replaced and was.ended_by == "Bo" and was.label.created == first.created
+    labels.delete(first.id, author="Cy")
+    gone, still = labels.former(skeleton=masks(ISOLANI))
+    assert still == was and labels.former(skeleton=masks(ITS_MIRROR)) == [gone, was]
+    assert (gone.label.structure, gone.replaced, gone.ended_by) == ("hedgehog", False, "Cy")
+    assert labels.former(limit=1) == [gone] and labels.former(before=gone.number) == [was]
+    assert labels.former(skeleton=(1 << 27, 0)) == [] and labels.count_former() == 2
+
+
+def test_a_file_of_labels_loses_none_that_stood(store: Store) -> None:
+    labels = LabelShelf(store)
+    squares = [1 << place for place in range(8, 28)]
+    for mask in squares:
+        labels.put((mask, 0), "own/a", "white", reason=f"of {mask}")
+    given = [
+        GivenLabel((mask, 0), "own/b" if place % 2 else "own/a", "white", reason=f"of {mask}")
+        for place, mask in enumerate(squares)
+    ]
+    assert labels.put_all(given, author="Bo") == (0, 10)
+    former = labels.former()
+    assert {one.label.structure for one in former} == {"own/a"} and len(former) == 10
+    assert {one.label.reason for one in former} == {f"of {mask}" for mask in squares[1::2]}
+    with pytest.raises(Refused):
+        labels.put_all([*given, GivenLabel((7 << 40, 0), "own/c", "none")])
+    assert labels.former() == former
+
+
+def test_a_change_that_comes_too_late_leaves_nothing_behind(store: Store) -> None:
+    labels = LabelShelf(store)
+    made = labels.put(masks(ISOLANI), "own/a", "white")
+    with pytest.raises(StaleLabel):
+        labels.put(masks(ISOLANI), "own/b", "white", expected_revision=7)
+    with pytest.raises(StaleLabel):
+        labels.delete(made.id, expected_revision=7)
+    assert labels.former() == []
 
 
 @settings(max_examples=20)
