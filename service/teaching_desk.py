@@ -19,7 +19,7 @@ from sqlalchemy import Connection
 
 from pawnlore.models.classifier import Classifier, ModelError, shipped_classifier
 from pawnlore.models.exam_figures import FiguresError
-from pawnlore.models.own_family import PREFIX, Corrections, FamilyError, OwnFamily
+from pawnlore.models.own_family import Corrections, FamilyError, OwnFamily
 from pawnlore.models.taught_classifier import TaughtClassifier, taught_bytes
 from pawnlore.models.taught_figures import TaughtReport, report_value, taught_report
 from pawnlore.service.labelled_verdicts import OwnLabels
@@ -65,7 +65,11 @@ class ChangedGroup:
 
 @dataclass(frozen=True, slots=True)
 class Beside:
-    """Nodes of one repertoire that keep their core's name, with an own family told next to it."""
+    """Nodes of one repertoire that keep their core's name, with another own family next to it.
+
+    ``own`` is told there from then on, and ``before`` until then; either is
+    empty where there is none.
+    """
 
     repertoire: str
     name: str
@@ -73,6 +77,8 @@ class Beside:
     holder: str
     own: str
     own_holder: str
+    before: str
+    before_holder: str
     nodes: int
 
 
@@ -256,7 +262,7 @@ class TeachingDesk:
         """Nodes of all repertoires whose verdict would change, grouped, the largest first.
 
         The second list has those that a core names before and after, and next to
-        which another family of the author's own would be told.
+        which another family of the author's own would be told, or none any more.
         """
         found: list[ChangedGroup] = []
         beside: list[Beside] = []
@@ -269,20 +275,16 @@ class TeachingDesk:
             before, after = old.classify(masks), new.classify(masks)
             counts: Counter[tuple[str, str, str, str]] = Counter()
             skeletons: Counter[tuple[str, str, str, str]] = Counter()
-            told: Counter[tuple[str, str, str, str]] = Counter()
+            told: Counter[tuple[str, str, str, str, str, str]] = Counter()
             for row in np.flatnonzero(~labelled).tolist():
                 was, now = before[row], after[row]
                 one, other = (was.structure, was.holder), (now.structure, now.holder)
-                second = (now.second, now.second_holder)
+                own, own_before = now.finer or ("", ""), was.finer or ("", "")
                 if one != other:
                     counts[*one, *other] += int(nodes[row])
                     skeletons[*one, *other] += 1
-                elif (
-                    now.core
-                    and now.second.startswith(PREFIX)
-                    and second != (was.second, was.second_holder)
-                ):
-                    told[*other, *second] += int(nodes[row])
+                elif own != own_before:
+                    told[*other, *own, *own_before] += int(nodes[row])
             found += [
                 ChangedGroup(stored.id, stored.name, *key, nodes=count, skeletons=skeletons[key])
                 for key, count in counts.items()

@@ -444,9 +444,13 @@ def _print_figures(figures: dict[str, Any]) -> None:
     if figures["nodes_beside"]:
         print(f"nodes that a core still names, told next to it: {figures['nodes_beside']:,}")
     for group in figures["beside"][:20]:
+        # Figures of an earlier release do not tell what was there before.
+        was = f"{group.get('before', '')} {group.get('before_holder', '')}".strip()
+        now = f"{group['own']} {group['own_holder']}".strip()
+        told = f"{now} instead of {was}" if now and was else now or f"no longer {was}"
         print(
-            f"  {group['nodes']:,} in {group['name']}: {group['own']} {group['own_holder']}, next "
-            f"to {group['structure']} {group['holder']}"
+            f"  {group['nodes']:,} in {group['name']}: {told}, next to {group['structure']} "
+            f"{group['holder']}"
         )
 
 

@@ -57,19 +57,26 @@ def changed_rows(groups: Iterable[Mapping[str, Any]], own: Mapping[str, str]) ->
 
 
 def beside_rows(groups: Iterable[Mapping[str, Any]], own: Mapping[str, str]) -> list[ChangedRow]:
-    """A row for each group of nodes with an own family told next to their core."""
+    """A row for each group of nodes with another own family next to their core, or none now."""
     names = dict(own)
-    return [
-        ChangedRow(
-            one["repertoire"],
-            one["name"],
-            told_verdict(one["structure"], one["holder"], names),
-            told_verdict(one["own"], one["own_holder"], names),
-            int(one["nodes"]),
-            f"/repertoires/{one['repertoire']}?structure={one['structure']}",
+    rows = []
+    for one in groups:
+        was = ""
+        # Figures of an earlier release have none.
+        if one.get("before"):
+            was = told_verdict(one["before"], one["before_holder"], names)
+        now = told_verdict(one["own"], one["own_holder"], names) if one["own"] else ""
+        rows.append(
+            ChangedRow(
+                one["repertoire"],
+                one["name"],
+                told_verdict(one["structure"], one["holder"], names),
+                f"{now} instead of {was}" if now and was else now or f"No longer {was}",
+                int(one["nodes"]),
+                f"/repertoires/{one['repertoire']}?structure={one['structure']}",
+            )
         )
-        for one in groups
-    ]
+    return rows
 
 
 def doubts(figures: Mapping[str, Any], own: Mapping[str, str]) -> list[Doubt]:

@@ -221,6 +221,15 @@ def test_nodes_next_to_whose_core_a_finer_family_is_told_are_counted(
     # It is told there already.
     assert teach("compare", "1") == 0
     assert "next to" not in capsys.readouterr().out
+    # A version without it takes it away again, and the plans for it with it.
+    assert teach("remove-family", "own/clamp") == 0
+    assert teach("add-family", "own/other") == 0
+    assert teach("example", "own/other", "8/p7/8/8/8/8/7P/8", "--holder", "white") == 0
+    assert teach("retrain") == 0
+    gone = "  1 in Course: no longer own/clamp white, next to maroczy-bind white"
+    assert gone in capsys.readouterr().out
+    assert teach("compare", "2") == 0
+    assert gone in capsys.readouterr().out
 
 
 def test_positions_are_told_as_they_were_given_and_corrections_are_held_against_them(

@@ -106,10 +106,12 @@ def test_families_told_next_to_a_core_are_told_with_what_would_change(
         "nodes": 1_234,
     }
     # Its numbers cannot be used, so that what was measured before is shown.
-    number = keep(service, nodes_beside=1_234, beside=[group])
+    gone = {**group, "own": "", "own_holder": "", "before": "own/f0", "before_holder": "black"}
+    number = keep(service, nodes_beside=1_234, beside=[group, {**gone, "nodes": 2}])
     answer = client.get(f"/teach/model/{number}")
     page = plain(answer.text)
     assert "Wing <clamp>, Black’s , next to Maróczy bind, Black’s : 1,234 in Course" in page
+    assert "No longer Wing <clamp>, Black’s , next to Maróczy bind, Black’s : 2 in Course" in page
     assert "keeps its verdict" not in page and "<clamp>" not in answer.text
     plainly = plain(client.get(f"/teach/model/{keep(service, b'others')}").text)
     assert "Nothing: every position keeps its verdict." in plainly and "next to" not in plainly
