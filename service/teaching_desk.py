@@ -126,6 +126,17 @@ class TeachingDesk:
         """The classifier that is in use; raises `UnusableModel`."""
         return self.version(self.models.in_use().version)
 
+    def judging(self) -> Classifier:
+        """The classifier that gives the verdicts: the base where the one chosen is unusable.
+
+        So that there is always something to compare with, and a version of an
+        earlier release can be replaced by retraining.
+        """
+        try:
+            return self.in_use()
+        except UnusableModel:
+            return self.base
+
     def retrain(
         self,
         *,
@@ -158,8 +169,7 @@ class TeachingDesk:
                 "own an example"
             )
         own = [own_family(one) for one in learnable]
-        choice = self.models.in_use()
-        old = self.version(choice.version)
+        choice, old = self.models.in_use(), self.judging()
         learning = len(own) + 2
         # Each part of the measuring learns everything anew.
         steps = learning + FOLDS * (len(own) + 1) + 1
@@ -230,7 +240,7 @@ class TeachingDesk:
         """
         kept = self.models.get(number)
         measured = {name: value for name, value in kept.figures.items() if name != REPORT}
-        old, new = self.in_use(), self.version(number)
+        old, new = self.judging(), self.version(number)
         changed, beside = self.changed(old, new)
         states = {name: self.store.counter(name) for name in ("labels", "families")}
         return {
@@ -324,7 +334,7 @@ class TeachingDesk:
         known = [label.skeleton for label in self.labels.list()]
         known += [e.skeleton for family in self.families.list() for e in family.examples]
         known += self.asked.skeletons()
-        model = self.in_use()
+        model = self.judging()
         if not isinstance(model, TaughtClassifier):
             model = with_families(model, ())
         found = label_queue(

@@ -259,3 +259,27 @@ def test_numbers_that_are_not_ours_are_never_loaded(store: Store, name: str, sig
     assert f"version {number} cannot be used" in fault
     assert desk.version(other).digest == sha256(content).hexdigest()
     assert shelf.choose(other).version == other and ModelInUse(store, base).now() is not base
+
+
+@pytest.mark.slow
+def test_a_version_of_an_earlier_release_is_left_aside_and_replaced_by_retraining(
+    store: Store,
+) -> None:
+    """It told families by other traits; the author's labels and examples are as they were."""
+    with np.load(io.BytesIO(taught_bytes(with_families(shipped_classifier(), ())))) as arrays:
+        earlier = {**arrays, "traits": arrays["traits"][:-1]}
+    stream = io.BytesIO()
+    np.savez(stream, **earlier)
+    desk = TeachingDesk(store)
+    shelf = desk.models
+    old = shelf.add(stream.getvalue(), base="", taught_from={"labels": 0}, figures={}).number
+    shelf.choose(old)
+    with pytest.raises(UnusableModel, match="another version"):
+        desk.in_use()
+    base = shipped_classifier()
+    assert ModelInUse(store, base).now() is base and desk.judging() is desk.base
+    taught_clamp(store)
+    new = desk.retrain()
+    assert desk.compare(new.number)["nodes_changed"] == 0
+    shelf.choose(new.number)
+    assert ModelInUse(store, base).now().digest == new.digest
