@@ -20,6 +20,7 @@ from pawnlore.service.api.readers import look_up as readers_look_up
 from pawnlore.service.api.repertoires_at_hand import provide_repertoires, repertoires
 from pawnlore.service.labelled_repertoire import with_labels
 from pawnlore.service.lookups_at_hand import Lookups
+from pawnlore.service.note_index import KnownNote, NoteIndex
 from pawnlore.service.pages.break_view import SideBreaks, break_view
 from pawnlore.service.pages.layout import page
 from pawnlore.service.pages.look_up_view import (
@@ -39,7 +40,7 @@ from pawnlore.structures.breaks import break_tree
 from pawnlore.structures.distinct_verdicts import DistinctVerdicts
 from pawnlore.structures.query_position import QueryPosition
 from pawnlore.structures.skeleton import Masks, SkeletonError, placement
-from pawnlore.structures.verdict import Classify, Verdicts
+from pawnlore.structures.verdict import Classify, Verdict, Verdicts
 
 pages = Blueprint("look-up", __name__)
 pages.record(provide_repertoires)
@@ -159,8 +160,14 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
         ended=_ended(line.board),
         begins=begins,
         written=len(notes),
-        elsewhere=() if student or found.notes else notes.on(found.verdict.structure),
+        elsewhere=() if student or found.notes else _elsewhere(notes, found.verdict),
     )
+
+
+def _elsewhere(notes: NoteIndex, verdict: Verdict) -> tuple[KnownNote, ...]:
+    """The notes on what stands here, a finer form's first, whether they apply or not."""
+    finer = () if verdict.finer is None else notes.on(verdict.finer[0])
+    return (*finer, *notes.on(verdict.structure))
 
 
 def _breaks(position: QueryPosition, book: OpenRepertoire | None) -> tuple[SideBreaks, ...]:

@@ -172,6 +172,10 @@ def test_a_plan_for_it_is_offered_with_colours_reversed(tmp_path: Path, content:
         assert found["verdict"]["second"] == "own/clamp" and not found["notes"]
         offered = [one for one in found["next_best"] if one["kind"] == "colours-reversed"]
         assert [one["note"]["title"] for one in offered] == ["Fix the b-pawn", "Squeeze"]
+        # The page lists them too, as notes that ask for something else.
+        said = Page(service.client().get("/look-up", query_string={"fen": turned}).text).said
+        assert "None of your 2 notes on this structure applies here." in said
+        assert "Fix the b-pawn asks for another holder Squeeze asks for another holder" in said
 
 
 def test_a_family_without_that_parent_is_told_for_what_it_is(
