@@ -239,7 +239,8 @@ def _plans(
         yield f"<h3>{title}</h3>\n"
         for note in own:
             yield from _note(note, finer=note.structure != group.structure)
-        if not own:
+        # A plan for a finer form leaves the type's other lines without one.
+        if not any(note.structure == group.structure for note in own):
             holder = group.holder == color or (group.holder == "both" and color == "white")
             yield from _catalogue_plan(group, family, holder=holder)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import chess
 
 from pawnlore.service.lookup import AppliedNote, Lookup, lookup
@@ -27,10 +29,11 @@ def known_notes_of_group(index: NoteIndex, group: Group) -> list[KnownNote]:
 def plans_of_group(
     index: NoteIndex, group: Group, skeleton: Skeleton | None, side: str
 ) -> PlanView:
-    """The plans of a group: all notes on it, or where there are none what the catalogue says.
+    """The plans of a group: all notes on it, or what the catalogue says.
 
-    They are drawn on the pawns that stand for the group. ``side`` is ours, or
-    empty where nobody knows.
+    Notes on finer forms of its structure leave its other positions to the
+    catalogue. All are drawn on the pawns that stand for the group. ``side`` is
+    ours, or empty where nobody knows.
     """
     verdict = Verdict(group.structure, group.holder, 1.0, True, UNSETTLED, "both", 0.0)
     applied = tuple(
@@ -38,10 +41,13 @@ def plans_of_group(
         for known in known_notes_of_group(index, group)
     )
     found = Lookup(verdict, applied, ())
-    if not applied and group.settled:
+    on_all = any(one.known.note.structure == group.structure for one in applied)
+    if not on_all and group.settled:
         # Pawns are asked for by name here, so which ones they are does not matter.
         position = QueryPosition(skeleton or Skeleton(0, 0), None)
-        found = lookup(position, lambda _: verdict, NoteIndex(()))
+        found = replace(
+            found, next_best=lookup(position, lambda _: verdict, NoteIndex(())).next_best
+        )
     board = chess.BaseBoard(placement(skeleton) if skeleton else None)
     return plan_view(found, board, side)
 

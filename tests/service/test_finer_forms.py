@@ -276,6 +276,35 @@ def test_groups_and_lines_tell_of_it(taught: Taught) -> None:
     assert "Fix the b-pawn" not in said, "a plan that lines come to is not unused"
 
 
+def test_the_catalogue_stands_in_for_the_lines_without_it(
+    tmp_path: Path, content: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    course, notes, booklet = tmp_path / "c.pgn", tmp_path / "notes", tmp_path / "booklet.html"
+    course.write_text(COURSE)
+    notes.mkdir()
+    (notes / "clamp.md").write_text(plan("own/clamp", "Fix the b-pawn"))
+    with served(tmp_path) as service:
+        shelf = ModelShelf(service.store)
+        shelf.choose(shelf.add(content, base="", taught_from={}, figures={}).number)
+        author = Author(service)
+        author.note(plan("own/clamp", "Fix the b-pawn"), published=True)
+        repertoire, _ = author.upload(COURSE.encode())
+        address = f"/repertoires/{repertoire}/groups/maroczy-bind/white"
+        said = Page(service.client().get(address).text).said
+        assert said.index("Fix the b-pawn") < said.index(
+            "yet where none of these forms stands. Write"
+        )
+        assert said.count("From the catalogue") == 2
+        author.note(plan("maroczy-bind", "Squeeze"))
+        said = Page(service.client().get(address).text).said
+        assert "From the catalogue" not in said and "none of these" not in said
+        monkeypatch.setenv("PAWNLORE_DATABASE", service.settings.database)
+        asked = ["--taught", "--notes", str(notes), "--side", "white", str(course)]
+        assert main(["booklet", "-o", str(booklet), *asked]) == 0
+    ours = booklet.read_text().split("Our plan</h3>")[1].split("Their plan</h3>")[0]
+    assert ours.index("Only where own/clamp stands.") < ours.index("From the catalogue")
+
+
 def test_commands_tell_of_it_too(
     taught: Taught, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
