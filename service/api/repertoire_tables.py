@@ -64,9 +64,10 @@ _LONGEST_PATH = 10_000
 _STRUCTURE = query(
     "structure",
     {"type": "string", "maxLength": 200},
-    "Only nodes with this structure: a family's id, or 'unsettled'.",
+    "Only nodes with this structure, or with this finer form of yours: a family's id, or "
+    "'unsettled'.",
 )
-_HOLDER = query("holder", {"enum": list(HOLDERS)}, "Only nodes with this holder.")
+_HOLDER = query("holder", {"enum": list(HOLDERS)}, "Only nodes with this holder of it.")
 _COMPARE = query(
     "compare",
     formatted("moves", most=_LONGEST_PATH),

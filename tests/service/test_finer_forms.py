@@ -272,6 +272,15 @@ def test_groups_and_lines_tell_of_it(taught: Taught) -> None:
     assert "Your finer form: The clamp , White’s." in said and "Fix the b-pawn" in said
     said = taught.page(f"{here}/nodes/{a4 - 1}")
     assert "finer form" not in said and "Fix the b-pawn" not in said
+    nodes = f"/api/repertoires/{taught.repertoire}/nodes"
+    for asked in ({}, {"holder": "white"}):
+        standing = rows_of(taught.get(nodes, structure="own/clamp", **asked))
+        assert standing[0]["node"] == a4 and standing[0]["structure"] == "maroczy-bind"
+        assert {one["finer_form"] for one in standing} == {"own/clamp"}
+        assert {one["finer_holder"] for one in standing} == {"white"}
+    assert rows_of(taught.get(nodes, structure="own/clamp", holder="black")) == []
+    beside = [one for one in rows_of(taught.get(nodes)) if one["finer_form"]]
+    assert beside == standing, "and nowhere else"
     said = taught.page(f"{here}/owed")
     assert "Fix the b-pawn" not in said, "a plan that lines come to is not unused"
 
