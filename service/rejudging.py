@@ -17,7 +17,9 @@ from pawnlore.service.store.repertoire_shelf import (
     compare,
 )
 from pawnlore.service.store.store import Store
+from pawnlore.structures.distinct_verdicts import DistinctVerdicts
 from pawnlore.structures.skeleton import Masks
+from pawnlore.structures.structure_paths import NO_STRUCTURE, finer_codes
 from pawnlore.structures.verdict import Verdicts
 
 _AT_ONCE = 2_000
@@ -38,12 +40,17 @@ class Judge(Protocol):
 
 @dataclass(frozen=True)
 class Rejudged:
-    """What came of it: the repertoire now, what moved, and the model that judged before."""
+    """What came of it: the repertoire now, what moved, and the model that judged before.
+
+    ``finer`` counts the nodes that keep their structure and holder, and at which
+    another finer form stands now, or none any more.
+    """
 
     repertoire: StoredRepertoire
     changes: Changes
     model_before: str
     skeletons: int
+    finer: int
 
 
 def rejudge(
@@ -69,7 +76,22 @@ def rejudge(
     distinct = replace(old.distinct, verdicts=_judged(classifier, masks, progress))
     changes = compare(old, Content(old.book, distinct, classifier.digest))
     now = shelf.judge_anew(kept, old.book, distinct, changes, model=classifier.digest, then=then)
-    return Rejudged(now, changes, kept.model, len(masks))
+    finer = _finer_changed(old.distinct, distinct)
+    return Rejudged(now, changes, kept.model, len(masks), finer)
+
+
+def _finer_changed(before: DistinctVerdicts, after: DistinctVerdicts) -> int:
+    """The nodes of the same skeletons that keep their name and change their finer form."""
+    nodes = np.bincount(after.inverse, minlength=len(after.verdicts))
+    stood = finer_codes(before.verdicts) != NO_STRUCTURE
+    maybe = stood | (finer_codes(after.verdicts) != NO_STRUCTURE)
+    changed = 0
+    for row in np.flatnonzero(maybe).tolist():
+        was, now = before.verdicts[row], after.verdicts[row]
+        same = (was.structure, was.holder) == (now.structure, now.holder)
+        if same and was.finer != now.finer:
+            changed += int(nodes[row])
+    return changed
 
 
 def _judged(classifier: Judge, masks: Masks, progress: Callable[[int, int], None]) -> Verdicts:

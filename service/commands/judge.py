@@ -99,7 +99,8 @@ def run(args: argparse.Namespace) -> int:
                     )
             print(
                 f"{done.repertoire.name}: {done.repertoire.nodes:,} nodes judged, "
-                f"{moved.moved:,} moved to another structure or holder",
+                f"{moved.moved:,} moved to another structure or holder"
+                + (f", {done.finer:,} to another finer form" if done.finer else ""),
                 file=sys.stderr,
             )
         if not ids:

@@ -532,7 +532,8 @@ def _accept(args: argparse.Namespace, desk: TeachingDesk) -> int:
                 reached = done
 
             found = rejudge(desk.store, chosen, stored.id, progress)
-        print(f"{stored.name}: {found.changes.moved:,} nodes have another verdict")
+        finer = f", {found.finer:,} another finer form" if found.finer else ""
+        print(f"{stored.name}: {found.changes.moved:,} nodes have another verdict{finer}")
     return 0
 
 

@@ -217,7 +217,8 @@ def test_nodes_next_to_whose_core_a_finer_family_is_told_are_counted(
     assert teach("compare", "1") == 0
     assert wanted in capsys.readouterr().out
     assert teach("accept", "1") == 0
-    capsys.readouterr()
+    # What had judged it was no model, so it may have called other nodes otherwise.
+    assert "verdict, 1 another finer form\n" in capsys.readouterr().out
     # It is told there already.
     assert teach("compare", "1") == 0
     assert "next to" not in capsys.readouterr().out
@@ -230,6 +231,8 @@ def test_nodes_next_to_whose_core_a_finer_family_is_told_are_counted(
     assert gone in capsys.readouterr().out
     assert teach("compare", "2") == 0
     assert gone in capsys.readouterr().out
+    assert teach("accept", "2") == 0
+    assert "Course: 0 nodes have another verdict, 1 another finer form\n" in capsys.readouterr().out
 
 
 def test_positions_are_told_as_they_were_given_and_corrections_are_held_against_them(
