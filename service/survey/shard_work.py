@@ -33,8 +33,8 @@ from pawnlore.service.survey.text_source import (
     open_file,
 )
 
-BATCH_BYTES = 2 << 20
-"""Text that is read and judged at a time: the boards of so many games fit the cache."""
+BATCH_BYTES = 4 << 20
+"""Text that is read and judged at a time."""
 
 PART_BYTES = 32 << 20
 """Text that goes into one part file."""

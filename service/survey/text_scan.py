@@ -199,6 +199,7 @@ def _scan(
                             values[game, index, 1] = stop
                             if slash:
                                 escaped[game] = True
+                            break
                     at += 1
                     while at < end and (data[at] == 32 or data[at] == 9):
                         at += 1
@@ -263,10 +264,11 @@ def _scan(
                 at += 1
                 continue
             if kind == 1:
+                at += 1
                 if ended:
                     flags[game] |= 1
-                at += 1
-                while at < end and kinds[data[at]] < 2 and not ended:
+                    continue
+                while at < end and kinds[data[at]] < 2:
                     at += 1
                 continue
             if kind == 3:
