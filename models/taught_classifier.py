@@ -77,20 +77,32 @@ class TaughtClassifier(Classifier):
         found = replace(found, names=self.names)
         for start in range(0, masks.shape[0], _CHUNK):
             part = slice(start, start + _CHUNK)
-            self._put_own(found, part, self.own_verdicts(masks[part]))
+            named = np.where(found.core[part], found.family[part], NONE)
+            self._put_own(found, part, self.own_verdicts(masks[part], named))
         return found
 
-    def own_verdicts(self, masks: Masks) -> OwnVerdicts:
-        """Which own family stands best on each skeleton of a batch (N, 2)."""
+    def own_verdicts(self, masks: Masks, named: npt.NDArray[np.int16] | None = None) -> OwnVerdicts:
+        """Which own family stands best on each skeleton of a batch (N, 2).
+
+        ``named`` (N,) are the families whose cores are met, or `NONE`: beside one
+        of these, an own family that the author called a finer form of it comes
+        before any other.
+        """
+        ranks = {id: rank for rank, id in enumerate(self.catalogue.ids)}
         count = masks.shape[0]
         white, black = trait_codes(masks), trait_codes(mirror_batch(masks))
         best = OwnVerdicts(
             np.full(count, NONE, dtype=np.int16), np.zeros(count, dtype=np.int8), np.zeros(count)
         )
+        best_score = np.zeros(count)
         for number, family in enumerate(self.own):
             share, holder = family.judge(white, black)
             chance = chance_of(share)
-            better = (share >= family.stands) & (chance > best.probability)
+            score = chance
+            if named is not None and family.parent in ranks:
+                score = chance + (named == ranks[family.parent])
+            better = (share >= family.stands) & (score > best_score)
+            best_score[better] = score[better]
             best.family[better] = number
             best.holder[better] = holder[better]
             best.probability[better] = chance[better]

@@ -5,7 +5,7 @@ The command line, the HTTP API and the pages all ask here.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from pawnlore.service.note_index import KnownNote, NoteIndex
@@ -35,6 +35,9 @@ NEAR_PROBABILITY = 0.1
 Of the unsettled skeletons in the shipped games about one in six has one; with
 less, the name is noise.
 """
+
+NO_PARENTS: Mapping[str, str] = {}
+"""Where no own family is a finer form of a shipped one."""
 
 _OTHER = {"white": "black", "black": "white"}
 
@@ -106,11 +109,15 @@ def lookup(
     chapter: str | None = None,
     *,
     held: Verdict | None = None,
+    parents: Mapping[str, str] = NO_PARENTS,
 ) -> Lookup:
     """Look a position up.
 
     ``held`` is what the classifier holds where somebody else decided; what
-    unsettled pawns are near to is told by it.
+    unsettled pawns are near to is told by it. ``parents`` tells of the author's
+    own families which shipped one they are a finer form of: where a label names
+    one on pawns that meet its parent's core, what is said of the parent is true
+    there too.
 
     ``chapter`` is where in the repertoire the reader stands, if anywhere. A
     note that asks for more than the pawns applies only where the position has
@@ -128,11 +135,24 @@ def lookup(
     verdict = judge(position.skeleton)
     if verdict.structure == UNSETTLED:
         return Lookup(verdict, (), tuple(_near(position, held or verdict, notes, chapter or "")))
-    found = tuple(_applied(position, verdict, notes, chapter or ""))
+    asked = _as_finer(verdict, held, parents)
+    found = tuple(_applied(position, asked, notes, chapter or ""))
     if found:
         return Lookup(verdict, found, ())
-    best = (*_reversed(position, verdict, notes, chapter or ""), *_catalogue(verdict))
+    best = (*_reversed(position, asked, notes, chapter or ""), *_catalogue(asked))
     return Lookup(verdict, (), best)
+
+
+def _as_finer(verdict: Verdict, held: Verdict | None, parents: Mapping[str, str]) -> Verdict:
+    """A label that names a finer form on its parent's core, told as the core would tell it."""
+    if held is None or not held.core or parents.get(verdict.structure) != held.structure:
+        return verdict
+    return replace(
+        held,
+        second=verdict.structure,
+        second_holder=verdict.holder,
+        second_probability=verdict.probability,
+    )
 
 
 def _applied(

@@ -12,6 +12,7 @@ from pawnlore.service.labelled_verdicts import OwnLabels, own_verdict
 from pawnlore.service.lookup import Lookup, lookup
 from pawnlore.service.model_in_use import ModelInUse
 from pawnlore.service.note_index import KnownNote, NoteIndex
+from pawnlore.service.store.family_shelf import FamilyShelf
 from pawnlore.service.store.label_shelf import LabelShelf
 from pawnlore.service.store.note_shelf import NoteShelf
 from pawnlore.service.store.store import Store
@@ -38,6 +39,8 @@ class Lookups:
         self._labels = LabelShelf(store)
         self.notes = KeptByState(self._notes.state, self._read_notes)
         self.labels = KeptByState(self._labels.state, self._read_labels)
+        families = FamilyShelf(store)
+        self.parents = KeptByState(families.state, families.parents)
 
     @property
     def classifier(self) -> Classifier:
@@ -84,7 +87,8 @@ class Lookups:
         verdict, by = _decided(labels, position.skeleton, held)
         if notes is None:
             notes = self.notes.at(states.get("notes", 0))
-        return lookup(position, lambda _: verdict, notes, chapter, held=held), by
+        parents = self.parents.at(states.get("families", 0))
+        return lookup(position, lambda _: verdict, notes, chapter, held=held, parents=parents), by
 
     def _read_notes(self) -> NoteIndex:
         known = []

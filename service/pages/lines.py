@@ -72,8 +72,11 @@ def position(id: str, node: int) -> Response:
 def _looked_up(view: LineView, chapter: str) -> Lookup:
     """The plans here; the verdict is the one that is kept with the node."""
     asked = study_position(view.fen or placement(view.skeleton))
-    held = lookups().memory(view.skeleton)
-    return lookup(asked, lambda _: view.verdict, readers_notes(), chapter, held=held)
+    known = lookups()
+    held, parents = known.memory(view.skeleton), known.parents()
+    return lookup(
+        asked, lambda _: view.verdict, readers_notes(), chapter, held=held, parents=parents
+    )
 
 
 def _words(verdict: Verdict) -> str:

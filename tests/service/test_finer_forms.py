@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,7 @@ from running_services import TestService, bearer
 
 from pawnlore.models.classifier import shipped_classifier
 from pawnlore.models.family_teaching import learn_family
-from pawnlore.models.own_family import OwnFamily
+from pawnlore.models.own_family import LearntFamily, OwnFamily
 from pawnlore.models.taught_classifier import taught_bytes, with_families
 from pawnlore.models.teaching_reference import shipped_reference
 from pawnlore.service.cli import main
@@ -74,14 +74,19 @@ def content_of_the_stop() -> bytes:
     return taught_with("own/stop", "The a5 stop", STOP, BLACK, "")
 
 
-def taught_with(id: str, name: str, fens: tuple[str, ...], holder: int, parent: str) -> bytes:
-    """A model with one family, whose examples have one holder."""
+def learnt(id: str, name: str, fens: tuple[str, ...], holder: int, parent: str) -> LearntFamily:
+    """A family whose examples have one holder."""
     masks = skeletons_from_fens(fens)
     nothing = np.empty((0, 2), dtype=np.uint64)
     holders = np.full(len(masks), holder, dtype=np.int8)
     family = OwnFamily(id, name, masks, holders, nothing, parent=parent)
-    learnt = learn_family(family, shipped_reference())
-    return taught_bytes(with_families(shipped_classifier(), (learnt,)))
+    return learn_family(family, shipped_reference())
+
+
+def taught_with(id: str, name: str, fens: tuple[str, ...], holder: int, parent: str) -> bytes:
+    """A model with one such family."""
+    family = learnt(id, name, fens, holder, parent)
+    return taught_bytes(with_families(shipped_classifier(), (family,)))
 
 
 @dataclass
@@ -157,6 +162,36 @@ def test_a_label_that_says_what_the_core_says_leaves_it(taught: Taught) -> None:
     (row,) = rows_of(taught.get(f"{here}/groups"))
     assert row["finer"] == [{"structure": "own/clamp", "holder": "white", "lines": 1}]
     assert json_of(taught.get("/api/plans", student, fen=WITH_A4)) == before
+
+
+def test_a_label_with_it_on_its_parents_core_keeps_the_parents_plans(taught: Taught) -> None:
+    def found() -> tuple[str, list[str]]:
+        told = json_of(taught.get("/api/plans", fen=WITH_A4))
+        return told["verdict"]["structure"], [one["title"] for one in told["notes"]]
+
+    taught.author.label(WITH_A4, "own/clamp")
+    assert found() == ("own/clamp", ["Fix the b-pawn", "Squeeze"])
+    said = taught.page("/look-up", fen=WITH_A4)
+    assert said.index("Fix the b-pawn") < said.index("Squeeze it is")
+    book = read(COURSE)
+    (a4,) = (node for node, move in enumerate(book.moves) if move == "a4")
+    said = taught.page(f"/repertoires/{taught.repertoire}/nodes/{a4}")
+    assert said.index("Fix the b-pawn") < said.index("Squeeze it is")
+    # Once it is a finer form of nothing, the label is all that is said of these pawns.
+    FamilyShelf(taught.service.store).change("own/clamp", parent="")
+    assert found() == ("own/clamp", ["Fix the b-pawn"])
+
+
+def test_a_declared_form_comes_before_another_family_that_stands_there_too() -> None:
+    own = learnt("own/clamp", "The clamp", CLAMP, WHITE, "maroczy-bind")
+    others = (replace(own, id="own/loose", parent=""), replace(own, id="own/pal", parent="benko"))
+    pawns = skeletons_from_fens([WITH_A4.split()[0]])
+    for families in ((*others, own), (own, *others)):
+        found = with_families(shipped_classifier(), families).classify(pawns)[0]
+        assert found.finer == ("own/clamp", "white")
+    # Where no core is met, the likeliest is named, whatever its parent.
+    near = with_families(shipped_classifier(), (*others, own)).classify(pawns, cores=False)[0]
+    assert near.structure == "own/loose"
 
 
 def test_a_plan_for_it_is_offered_with_colours_reversed(tmp_path: Path, content: bytes) -> None:
