@@ -194,7 +194,8 @@ def _extract(
     pawn_end: Array,
 ) -> int:
     # The library's pieces: 0 empty, 1 to 6 White's and 7 to 12 Black's, pawns first.
-    one, none = np.uint64(1), np.uint64(0)
+    one = np.uint64(1)
+    none: Any = np.uint64(0)
     for move in range(moves.shape[0]):
         promotion = max(promotions[move], 0)
         moves[move] = (
@@ -202,7 +203,7 @@ def _extract(
             | np.uint16(end[move]) << np.uint16(6)
             | np.uint16(promotion) << np.uint16(12)
         )
-    count = longest = 0
+    count, longest = none, 0
     for game in range(event_offsets.shape[0] - 1):
         longest = max(longest, move_offsets[game + 1] - move_offsets[game])
     found = np.empty(longest + 1, dtype=np.int64)
@@ -215,7 +216,7 @@ def _extract(
         if position == position_offsets[game + 1]:
             # The start itself could not be read.
             white[count] = black[count] = none
-            count += 1
+            count += one
             continue
         own, foe = np.uint64(_WHITE_START), np.uint64(_BLACK_START)
         if own_start[game]:
@@ -224,7 +225,7 @@ def _extract(
                 own |= np.uint64(boards[position, square] == 1) << np.uint64(square)
                 foe |= np.uint64(boards[position, square] == 7) << np.uint64(square)
         white[count], black[count] = own, foe
-        count += 1
+        count += one
         # First which moves may be events: with nothing to guess, the processor goes on.
         events = 0
         after = clock[position + 1 : position + 1 + last_move - first_move]
@@ -232,9 +233,10 @@ def _extract(
             found[events] = move
             events += after[move] == 0
         for event in range(events):
-            move = first_move + found[event]
-            before = position + found[event]
-            begin, to = np.uint64(start[move]), np.uint64(end[move])
+            # Without a sign, because numba asks of others whether they count from the end.
+            now = np.uint64(first_move + found[event])
+            before = np.uint64(position + found[event])
+            begin, to = np.uint64(start[now]), np.uint64(end[now])
             here, gone = one << begin, one << to
             by_white, by_black = own & here, foe & here
             is_pawn = (by_white | by_black) != none
@@ -256,17 +258,17 @@ def _extract(
             if took:
                 own &= ~lost
                 foe &= ~lost
-            ply[count] = move - first_move + 1
+            ply[count] = found[event] + 1
             taken[count] = np.int8(to) if took else np.int8(-1)
             pawn_start[count] = np.int8(begin) if is_pawn else np.int8(-1)
             pawn_end[count] = np.int8(to) if is_pawn else np.int8(-1)
-            come = gone if promotions[move] <= 0 else none
+            come = gone if promotions[now] <= 0 else none
             own = (own & ~here) | (come if by_white != none else none)
             foe = (foe & ~here) | (come if by_black != none else none)
             white[count], black[count] = own, foe
-            count += 1
+            count += one
     event_offsets[event_offsets.shape[0] - 1] = count
-    return count
+    return int(count)
 
 
 def kept_games(batch: GameBatch, keep: npt.NDArray[np.bool_]) -> GameBatch:

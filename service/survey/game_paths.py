@@ -10,6 +10,7 @@ the original on random games.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -125,8 +126,9 @@ def _walk(
     break_start: Array,
     break_end: Array,
 ) -> tuple[int, int, int]:
-    spans = held = broken = 0
     one = np.uint64(1)
+    none: Any = np.uint64(0)
+    spans = held = broken = none
     for game in range(plies.shape[0]):
         span_offsets[game] = spans
         first, last = event_offsets[game], event_offsets[game + 1]
@@ -134,38 +136,41 @@ def _walk(
         # Runs of one carried code; -1 is kept out of the spans only at the end.
         current, since, since_event = codes[first], 0, first
         first_span = spans
-        for event in range(first + 1, last):
+        for number in range(first + 1, last):
+            # Without a sign, because numba asks of others whether they count from the end.
+            event, last_event = np.uint64(number), np.uint64(number - 1)
+            next_event = np.uint64(number + 1)
             ply = event_ply[event]
             raw = codes[event]
-            before = codes[event - 1]
+            before = codes[last_event]
             square = taken[event]
             carried = False
             if square >= 0:
                 back = (
-                    event + 1 < last
-                    and event_ply[event + 1] == ply + 1
-                    and taken[event + 1] == square
-                    and codes[event + 1] != raw
+                    number + 1 < last
+                    and event_ply[next_event] == ply + 1
+                    and taken[next_event] == square
+                    and codes[next_event] != raw
                 )
                 # Where a capture is itself what takes back, it counts.
-                takes_back = event_ply[event - 1] == ply - 1 and taken[event - 1] == square
+                takes_back = event_ply[last_event] == ply - 1 and taken[last_event] == square
                 carried = back or (raw < 0 and not takes_back)
             # What stood before this half-move: its own code, or what is carried.
-            if event_ply[event - 1] != ply - 1:
+            if event_ply[last_event] != ply - 1:
                 # The position between has the skeleton of the event before, and counts.
                 now = before
                 if now != current:
                     if current >= 0:
                         span_code[spans], span_ply[spans] = current, since
                         span_event[spans] = since_event
-                        span_length[spans] = event_ply[event - 1] + 1 - since
-                        spans += 1
-                    current, since, since_event = now, event_ply[event - 1] + 1, event - 1
+                        span_length[spans] = event_ply[last_event] + 1 - since
+                        spans += one
+                    current, since, since_event = now, event_ply[last_event] + 1, number - 1
             standing = current
             begin, to = pawn_start[event], pawn_end[event]
             if begin >= 0 and standing >= 0:
-                by_white = (white[event - 1] >> np.uint64(begin)) & one
-                foe_before = black[event - 1] if by_white else white[event - 1]
+                by_white = (white[last_event] >> np.uint64(begin)) & one
+                foe_before = black[last_event] if by_white else white[last_event]
                 foe_now = black[event] if by_white else white[event]
                 own_now = white[event] if by_white else black[event]
                 landed = one << np.uint64(to)
@@ -186,25 +191,25 @@ def _walk(
                     break_side[broken] = 0 if by_white else 1
                     break_kind[broken] = kind
                     break_start[broken], break_end[broken] = begin, to
-                    broken += 1
+                    broken += one
             if not carried and raw != current:
                 if current >= 0:
                     span_code[spans], span_ply[spans] = current, since
                     span_event[spans], span_length[spans] = since_event, ply - since
-                    spans += 1
-                current, since, since_event = raw, ply, event
+                    spans += one
+                current, since, since_event = raw, ply, number
         # After the last event its own skeleton stands, whatever was carried.
         after = event_ply[last - 1] + 1
         if after <= total and codes[last - 1] != current:
             if current >= 0:
                 span_code[spans], span_ply[spans] = current, since
                 span_event[spans], span_length[spans] = since_event, after - since
-                spans += 1
+                spans += one
             current, since, since_event = codes[last - 1], after, last - 1
         if current >= 0:
             span_code[spans], span_ply[spans] = current, since
             span_event[spans], span_length[spans] = since_event, total + 1 - since
-            spans += 1
+            spans += one
         first_held = held
         last_code = -1
         for span in range(first_span, spans):
@@ -216,12 +221,12 @@ def _walk(
             last_code = span_code[span]
             place = first_held
             while place < held and held_code[place] != last_code:
-                place += 1
+                place += one
             if place == held:
                 held_game[held], held_code[held] = game, last_code
                 held_ply[held], held_length[held] = span_ply[span], 0
                 held_event[held] = span_event[span]
-                held += 1
+                held += one
             held_length[place] += span_length[span]
         best = first_held
         for place in range(first_held, held):
@@ -232,4 +237,4 @@ def _walk(
         if held > first_held:
             held_middlegame[best] = True
     span_offsets[plies.shape[0]] = spans
-    return spans, held, broken
+    return int(spans), int(held), int(broken)

@@ -138,7 +138,7 @@ def _first_of_several(needs: Array, met: Array, lacks: Array) -> int:
     for family in range(families):
         found = families if lacks[0, family] != 0 and lacks[1, family] != 0 else family
         first = min(first, found)
-    return first
+    return int(first)
 
 
 @compiled
