@@ -53,13 +53,13 @@ def _mix(
                 two = (two + np.uint64(data[at])) * np.uint64(0xC2B2AE3D27D4EB4F)
                 two ^= two >> np.uint64(29)
         # Three moves of 16 bits at a time, each with a mark that it is there.
-        last = offsets[game + 1]
-        for at in range(offsets[game], last, 3):
-            code = np.uint64(moves[at]) + np.uint64(1)
-            if at + 1 < last:
-                code |= (np.uint64(moves[at + 1]) + np.uint64(1)) << np.uint64(20)
-            if at + 2 < last:
-                code |= (np.uint64(moves[at + 2]) + np.uint64(1)) << np.uint64(40)
+        played = moves[offsets[game] : offsets[game + 1]]
+        for at in range(0, played.shape[0], 3):
+            code = np.uint64(played[at]) + np.uint64(1)
+            if at + 1 < played.shape[0]:
+                code |= (np.uint64(played[at + 1]) + np.uint64(1)) << np.uint64(20)
+            if at + 2 < played.shape[0]:
+                code |= (np.uint64(played[at + 2]) + np.uint64(1)) << np.uint64(40)
             one = (one ^ code) * np.uint64(0x9E3779B97F4A7C15)
             one ^= one >> np.uint64(32)
             two = (two + code) * np.uint64(0xC2B2AE3D27D4EB4F)
