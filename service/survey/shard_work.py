@@ -33,7 +33,7 @@ from pawnlore.service.survey.text_source import (
     open_file,
 )
 
-BATCH_BYTES = 4 << 20
+BATCH_BYTES = 8 << 20
 """Text that is read and judged at a time."""
 
 PART_BYTES = 32 << 20
