@@ -234,14 +234,23 @@ def _first_moves(batch: GameBatch, most: int) -> Any:
 
     counts = np.minimum(batch.plies, most)
     offsets = np.concatenate([[0], np.cumsum(counts)])
-    places = np.repeat(batch.move_offsets[:-1] - offsets[:-1], counts)
-    places += np.arange(int(offsets[-1]))
-    codes = batch.moves[places].astype("<u2")
+    codes = np.empty(int(offsets[-1]), dtype=np.uint16)
+    _copy_beginnings(batch.moves, batch.move_offsets, offsets, codes)
     return pa.Array.from_buffers(
         pa.binary(),
         len(batch),
-        [None, pa.py_buffer((2 * offsets).astype(np.int32)), pa.py_buffer(codes)],
+        [None, pa.py_buffer((2 * offsets).astype(np.int32)), pa.py_buffer(codes.astype("<u2"))],
     )
+
+
+@compiled
+def _copy_beginnings(moves: Array, offsets: Array, kept_offsets: Array, kept: Array) -> None:
+    for game in range(kept_offsets.shape[0] - 1):
+        # Slices first: compilers copy them as a whole.
+        copied = kept[kept_offsets[game] : kept_offsets[game + 1]]
+        played = moves[offsets[game] : offsets[game] + copied.shape[0]]
+        for place in range(copied.shape[0]):
+            copied[place] = played[place]
 
 
 def _results(texts: GameTexts, batch: GameBatch) -> npt.NDArray[np.int16]:

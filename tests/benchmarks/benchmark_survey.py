@@ -8,7 +8,10 @@ CPU seconds of one process, all libraries on one thread, on the same games:
 
 - *plain*: python-chess reads, and every position gets one row of 128 pawn bits and
   one ``predict_proba`` of a linear model with as many classes as ours;
-- *reader*: the compiled reader alone, on texts that are in memory and cut into games;
+- *reader*: the compiled reader alone, on texts that are in memory and cut into games,
+  2 MiB of them at a time;
+- *reader in small pieces*: the same in pieces of the size that the survey has found best
+  for it; what is freed is kept in both, as the survey has it;
 - *from file*: the same reader used by hand: the file read and cut at its Event
   headers, and the games' headers taken as the dictionaries that it gives;
 - *survey*: ``pawnlore survey`` from the file to finished Parquet files, with no
@@ -54,6 +57,8 @@ from generated_games import write_games
 RESULTS = Path(__file__).resolve().parent / "results" / "survey.md"
 PLAIN, READER, WORKERS = 300.0, 0.5, 1.6
 PLAIN_GAMES = 40
+PIECE = 2 << 20
+"""Text that the reader alone is given at a time."""
 
 
 def cpu(work: Callable[[], Any]) -> tuple[float, Any]:
@@ -101,19 +106,18 @@ def plain_script(path: Path) -> tuple[Callable[[], int], int]:
     return run, classes
 
 
-def reader_alone(path: Path) -> Callable[[], int]:
-    """The compiled reader on texts of the size that the survey gives it."""
+def reader_alone(path: Path, piece: int) -> Callable[[], int]:
+    """The compiled reader on texts in memory, so many bytes of them at a time."""
     import pyarrow as pa
     import rust_pgn_reader_python_binding as library
 
-    from pawnlore.service.survey.fast_reader import READ_BYTES
     from pawnlore.service.survey.read_games import find_games
 
     text = path.read_bytes()
     begins = find_games(text, (), final=True).scanned.begins
     batches, first = [], 0
     while first < begins.shape[0] - 1:
-        last = int(np.searchsorted(begins, begins[first] + READ_BYTES))
+        last = int(np.searchsorted(begins, begins[first] + piece))
         last = max(first + 1, min(last, begins.shape[0] - 1))
         offsets = (begins[first : last + 1] - begins[first]).astype(np.int32)
         data = text[begins[first] : begins[last]]
@@ -179,7 +183,9 @@ def whole_survey(
 
 
 def measure(source: Path | None, games: int, branches: int, repeats: int) -> tuple[list[str], bool]:
-    """The three rates in turns; lines that tell, and whether all is as wanted."""
+    """The rates in turns; lines that tell, and whether all is as wanted."""
+    from pawnlore.service.survey.fast_reader import READ_BYTES
+
     lines = []
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -191,10 +197,12 @@ def measure(source: Path | None, games: int, branches: int, repeats: int) -> tup
             first_games(source, games, path)
         whole_survey(small, folder)()  # compiles, or loads what was compiled
         plain, classes = plain_script(path)
-        reader, survey = reader_alone(path), whole_survey(path, folder)
+        reader, pieces = reader_alone(path, PIECE), reader_alone(path, READ_BYTES)
+        survey = whole_survey(path, folder)
         rates: dict[str, list[float]] = {
             "plain": [],
             "reader": [],
+            "reader in small pieces": [],
             "from file": [],
             "survey": [],
             "known": [],
@@ -207,6 +215,8 @@ def measure(source: Path | None, games: int, branches: int, repeats: int) -> tup
             rates["plain"].append(count / seconds)
             seconds, count = cpu(reader)
             rates["reader"].append(count / seconds)
+            seconds, count = cpu(pieces)
+            rates["reader in small pieces"].append(count / seconds)
             seconds, count = cpu(by_hand)
             rates["from file"].append(count / seconds)
             seconds, counts = cpu(survey)
@@ -226,6 +236,7 @@ def measure(source: Path | None, games: int, branches: int, repeats: int) -> tup
         ("survey", "from file", READER),
         ("survey", "plain", PLAIN),
         ("survey", "reader", READER),
+        ("survey", "reader in small pieces", READER),
         ("known", "reader", READER),
     )
     for ours, name, wanted in compared:
