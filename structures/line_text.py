@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 
-from pawnlore.structures.catalogue import UNSETTLED, Catalogue, shipped_catalogue
+from pawnlore.structures.catalogue import UNSETTLED, shipped_catalogue
 from pawnlore.structures.repertoire import Repertoire
+
+Naming = Callable[[str], str]
+"""What a structure is called, by its id."""
+
+NO_NAMES: Mapping[str, str] = MappingProxyType({})
+"""The names of the author's own families where there are none, or nobody knows them."""
 
 
 def numbered(book: Repertoire, node: int) -> str:
@@ -60,13 +67,24 @@ def line_text(book: Repertoire, node: int) -> str:
     return moves_text(book, book.line(node))
 
 
-def family_name(structure: str, catalogue: Catalogue | None = None) -> str:
-    """A family's trade name; an id that is not in the catalogue stands for itself."""
+def family_name(structure: str, own: Mapping[str, str] = NO_NAMES) -> str:
+    """A family's trade name; ``own`` are the author's names for families of their own, by id.
+
+    An id that neither the catalogue nor the author named stands for itself.
+
+    >>> family_name("carlsbad"), family_name("own/clamp")
+    ('Carlsbad structure', 'own/clamp')
+    >>> family_name("own/clamp", {"own/clamp": "The clamp"})
+    'The clamp'
+    """
     if structure == UNSETTLED:
         return "no structure settles"
-    known = catalogue if catalogue is not None else shipped_catalogue()
-    return _names(known).get(structure, structure)
+    try:
+        return shipped_catalogue()[structure].name
+    except KeyError:
+        return own.get(structure) or structure
 
 
-def _names(catalogue: Catalogue) -> dict[str, str]:
-    return {family.id: family.name for family in catalogue.families}
+def naming(own: Mapping[str, str]) -> Naming:
+    """What structures are called by an author who has these names for their own families."""
+    return lambda structure: family_name(structure, own)

@@ -23,9 +23,9 @@ from dataclasses import dataclass, replace
 import chess
 import numpy as np
 
-from pawnlore.structures.catalogue import Catalogue, shipped_catalogue
 from pawnlore.structures.distinct_verdicts import distinct_skeletons
 from pawnlore.structures.exchange_value import VALUES, best_gain, exchange_value
+from pawnlore.structures.line_text import Naming, family_name
 from pawnlore.structures.pgn_headers import starting_board
 from pawnlore.structures.position_key import position_key
 from pawnlore.structures.repertoire import Game, Repertoire
@@ -455,8 +455,8 @@ def _verdicts(masks: Masks, classify: Classify) -> list[Verdict]:
     return [known[row] for row in inverse.tolist()]
 
 
-def swap_words(book: Repertoire, swap: Swap, catalogue: Catalogue | None = None) -> str:
-    """What comes of a swap, in a sentence for people."""
+def swap_words(book: Repertoire, swap: Swap, name_of: Naming = family_name) -> str:
+    """What comes of a swap, in a sentence for people; ``name_of`` names structures."""
     first, second = numbered_move(book, swap.first), numbered_move(book, swap.second)
     reply = numbered_move(book, swap.reply)
     if swap.kind == ILLEGAL:
@@ -467,9 +467,9 @@ def swap_words(book: Repertoire, swap: Swap, catalogue: Catalogue | None = None)
         return f"{swap.other} before {first} leads to another position."
     if swap.kind == TRANSPOSES:
         return f"{first} and {second} can be played in either order."
-    told = [_allowed_words(book, swap, allowed, catalogue) for allowed in swap.allows]
+    told = [_allowed_words(book, swap, allowed, name_of) for allowed in swap.allows]
     if swap.verdict is not None:
-        told.append(f"it ends in {_structure_words(swap.verdict, catalogue)}")
+        told.append(f"it ends in {_structure_words(swap.verdict, name_of)}")
     return f"{first} first, only then {second}: {swap.other} at once {'; '.join(told)}."
 
 
@@ -487,29 +487,22 @@ def numbered_move(book: Repertoire, node: int) -> str:
     return f"{half // 2 + 1}{'...' if half % 2 else '.'}{book.moves[node]}"
 
 
-def _allowed_words(
-    book: Repertoire, swap: Swap, allowed: Allowed, catalogue: Catalogue | None
-) -> str:
+def _allowed_words(book: Repertoire, swap: Swap, allowed: Allowed, name_of: Naming) -> str:
     dots = "" if book.ply[swap.reply] % 2 else "..."
     text = f"allows {dots}{allowed.move}"
     if allowed.gain > 0:
         text += f", which wins {_PRIZE.get(allowed.gain, 'material')}"
     verdict = allowed.verdict
     if swap.kind == STRUCTURE and verdict is not None and verdict.settled:
-        text += f" ({_structure_words(verdict, catalogue)})"
+        text += f" ({_structure_words(verdict, name_of)})"
     return text
 
 
 _PRIZE = {1: "a pawn", 2: "two pawns' worth", 3: "a piece", 5: "a rook", 9: "the queen"}
 
 
-def _structure_words(verdict: Verdict, catalogue: Catalogue | None) -> str:
+def _structure_words(verdict: Verdict, name_of: Naming) -> str:
     if not verdict.settled:
         return "no settled structure"
-    known = catalogue if catalogue is not None else shipped_catalogue()
-    try:
-        name = known[verdict.structure].name
-    except KeyError:  # a family of the author's own
-        name = verdict.structure
     whose = "both sides" if verdict.holder == "both" else verdict.holder.capitalize()
-    return f"{name}, held by {whose}"
+    return f"{name_of(verdict.structure)}, held by {whose}"

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from pawnlore.structures.debt import SEVERITY, Debt
 from pawnlore.structures.groups import Groups
+from pawnlore.structures.line_text import Naming, family_name
 from pawnlore.structures.owed_breaks import Breaks, break_debts
 from pawnlore.structures.owed_lines import (
     answer_debts,
@@ -41,25 +42,26 @@ def owed(
     *,
     breaks: Breaks = lever_squares,
     sure: float = SURE,
+    name_of: Naming = family_name,
 ) -> list[Debt]:
     """All that is owed, the heaviest first; equal weights by kind, then in reading order.
 
     The repertoire must have been read with position keys; ``verdicts`` has one
     row a node. Without ``notes`` (none, not an empty list) nothing is said
-    about plan notes. ``breaks`` finds the pawn breaks of a batch of skeletons.
-    The cost is linear in the nodes.
+    about plan notes. ``breaks`` finds the pawn breaks of a batch of skeletons;
+    ``name_of`` is what the sentences call structures. The cost is linear in the nodes.
     """
     onward = pointers(book)
     debts = [
         *contradiction_debts(book, side),
         *stop_debts(book, side),
         *answer_debts(book, side, onward),
-        *unsettled_debts(book, verdicts, paths, groups, onward),
-        *doubt_debts(book, verdicts, paths, groups, onward, sure),
-        *break_debts(book, paths, groups, side, breaks),
+        *unsettled_debts(book, verdicts, paths, groups, onward, name_of),
+        *doubt_debts(book, verdicts, paths, groups, onward, sure, name_of),
+        *break_debts(book, paths, groups, side, breaks, name_of),
     ]
     if notes is not None:
-        debts += note_debts(book, paths, groups, side, notes)
+        debts += note_debts(book, paths, groups, side, notes, name_of)
     kinds = {kind: place for place, kind in enumerate(SEVERITY)}
     debts.sort(key=lambda debt: (-debt.weight, kinds[debt.kind], debt.node, debt.what))
     return debts

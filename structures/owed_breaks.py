@@ -17,7 +17,7 @@ from pawnlore.structures.distinct_verdicts import distinct_skeletons
 from pawnlore.structures.exchange_value import best_gain
 from pawnlore.structures.group_nodes import group_nodes
 from pawnlore.structures.groups import Groups
-from pawnlore.structures.line_text import family_name, numbered
+from pawnlore.structures.line_text import Naming, family_name, numbered
 from pawnlore.structures.pawn_levers import LEVER, SIDES, LeverSquares, PawnBreak, pawn_breaks
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.repertoire_side import RepertoireSide
@@ -47,6 +47,7 @@ def break_debts(
     found: Groups,
     side: RepertoireSide,
     breaks: Breaks,
+    name_of: Naming = family_name,
 ) -> Iterator[Debt]:
     """The breaks of the opponent that belong to a group's structure and that no line answers.
 
@@ -74,7 +75,7 @@ def break_debts(
     for chance, nodes in open_.items():
         played = _playable(book, replay, chance, nodes)
         if played is not None:
-            yield _debt(book, found, chance, *played, lines[chance])
+            yield _debt(book, found, chance, *played, lines[chance], name_of)
 
 
 def _chances(
@@ -234,10 +235,16 @@ def _sound(board: chess.Board, told: PawnBreak) -> bool:
 
 
 def _debt(
-    book: Repertoire, found: Groups, chance: _Chance, node: int, told: PawnBreak, lines: int
+    book: Repertoire,
+    found: Groups,
+    chance: _Chance,
+    node: int,
+    told: PawnBreak,
+    lines: int,
+    name_of: Naming,
 ) -> Debt:
     group = found.groups[chance.group]
-    name = family_name(group.structure)
+    name = name_of(group.structure)
     foe = SIDES[chance.foe].capitalize()
     hits = ", ".join(chess.square_name(square) for square in told.hits)
     lines = max(1, lines)

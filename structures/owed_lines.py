@@ -17,7 +17,7 @@ from pawnlore.structures.debt import (
     debt_at,
 )
 from pawnlore.structures.groups import Groups
-from pawnlore.structures.line_text import family_name, numbered
+from pawnlore.structures.line_text import Naming, family_name, numbered
 from pawnlore.structures.lines_below import lines_below
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.repertoire_side import RepertoireSide
@@ -125,6 +125,7 @@ def unsettled_debts(
     paths: StructurePaths,
     found: Groups,
     pointers: dict[int, int],
+    name_of: Naming = family_name,
 ) -> Iterator[Debt]:
     """The lines that end before any structure settles; move orders go on elsewhere."""
     for place, group in enumerate(found.groups):
@@ -133,20 +134,25 @@ def unsettled_debts(
         for leaf in group.lines:
             if leaf in pointers or book.parent[leaf] < 0:
                 continue
-            yield _unsettled(book, verdicts, paths, leaf, place)
+            yield _unsettled(book, verdicts, paths, leaf, place, name_of)
 
 
 def _unsettled(
-    book: Repertoire, verdicts: Verdicts, paths: StructurePaths, leaf: int, place: int
+    book: Repertoire,
+    verdicts: Verdicts,
+    paths: StructurePaths,
+    leaf: int,
+    place: int,
+    name_of: Naming,
 ) -> Debt:
     path = paths.path(paths.index(leaf))
-    passed = [family_name(structure) for structure in path.passed]
+    passed = [name_of(structure) for structure in path.passed]
     what = f"The line ends after {numbered(book, leaf)} and no structure has settled"
     if passed:
         what += f"; it only passes {_listed(passed[:_NAMED], len(passed) - _NAMED)}"
     near = verdicts[leaf]
     if near.second_probability >= _LIKELY and near.second != near.structure:
-        what += f"; nearest at its end is {family_name(near.second)}"
+        what += f"; nearest at its end is {name_of(near.second)}"
     closes = (
         "Go on until the pawns have settled, or say in a remark what we play for without a "
         "known structure."
@@ -161,6 +167,7 @@ def doubt_debts(
     found: Groups,
     pointers: dict[int, int],
     sure: float,
+    name_of: Naming = family_name,
 ) -> Iterator[Debt]:
     """The lines whose middlegame type rests on doubtful verdicts alone.
 
@@ -184,8 +191,8 @@ def doubt_debts(
             lines[settles[line], found.of_line[line]].append(leaf)
     for (node, place), leaves in lines.items():
         verdict = verdicts[node]
-        name = family_name(found.groups[place].structure)
-        second = family_name(verdict.second)
+        name = name_of(found.groups[place].structure)
+        second = name_of(verdict.second)
         what = (
             f"“{name}”: {counted(len(leaves), 'line')} {'counts' if len(leaves) == 1 else 'count'} "
             f"as this on a doubtful verdict, {verdict.probability:.0%} after "

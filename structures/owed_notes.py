@@ -19,7 +19,7 @@ from pawnlore.structures.debt import (
 from pawnlore.structures.finer_lines import FinerLines
 from pawnlore.structures.group_nodes import groups_through
 from pawnlore.structures.groups import Group, Groups
-from pawnlore.structures.line_text import family_name
+from pawnlore.structures.line_text import Naming, family_name
 from pawnlore.structures.note_places import is_on, plan_in_group
 from pawnlore.structures.plan_note import PlanNote
 from pawnlore.structures.repertoire import Repertoire
@@ -38,6 +38,7 @@ def note_debts(
     found: Groups,
     side: RepertoireSide,
     notes: Sequence[PlanNote],
+    name_of: Naming = family_name,
 ) -> Iterator[Debt]:
     """Groups that no note for the author's side reaches, then notes that no line reaches."""
     reached = _reached(book, paths, found, notes)
@@ -70,12 +71,13 @@ def note_debts(
                 if leaf not in orders
             )
             if without or not planned:
-                yield _no_note(book, group, place, author, notes, without if planned else 0)
+                lines = without if planned else 0
+                yield _no_note(book, group, place, author, notes, lines, name_of)
     held = {code for codes in paths.held for code in codes}
     held |= set(paths.finer[np.isin(paths.carried, sorted(held))].tolist()) - {NO_STRUCTURE}
     for index, note in enumerate(notes):
         if not reached[index].nodes:
-            yield _unused(paths, held, note)
+            yield _unused(paths, held, note, name_of)
 
 
 class _Reach:
@@ -164,12 +166,13 @@ def _no_note(
     author: str,
     notes: Sequence[PlanNote],
     without: int,
+    name_of: Naming,
 ) -> Debt:
     """A group without a plan for ``author``.
 
     Where finer forms of it have one, ``without`` counts the lines that come to none of these.
     """
-    name = family_name(group.structure)
+    name = name_of(group.structure)
     lines = without or max(1, len(group.lines) - len(group.move_orders))
     about = [
         note
@@ -216,8 +219,8 @@ def _whose(group: Group) -> str:
     return " (both sides')" if group.stance == "shared" else f" ({group.holder.capitalize()}'s)"
 
 
-def _unused(paths: StructurePaths, held: set[int], note: PlanNote) -> Debt:
-    name = family_name(note.structure)
+def _unused(paths: StructurePaths, held: set[int], note: PlanNote, name_of: Naming) -> Debt:
+    name = name_of(note.structure)
     codes = _notes_by_code(paths, [note])
     if held.isdisjoint(codes):
         seen = {*paths.carried.tolist(), *paths.finer.tolist()}
