@@ -57,7 +57,7 @@ def lessons(work: Workbook, found: MoveOrders, told: Told) -> list[Lesson]:
     """The swaps to remember, in reading order."""
     same: dict[tuple[str, str], list[Swap]] = defaultdict(list)
     for swap in found.worth_telling():
-        same[swap.kind, swap_words(work.book, swap)].append(swap)
+        same[swap.kind, swap_words(work.book, swap, work.name_of)].append(swap)
     return [
         Lesson(
             kind,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections import OrderedDict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from hashlib import sha256
@@ -20,6 +20,7 @@ from pawnlore.service.store.errors import StoreUnavailable
 from pawnlore.service.store.repertoire_shelf import RepertoireShelf, StoredRepertoire
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.distinct_verdicts import DistinctVerdicts, distinct_skeletons
+from pawnlore.structures.line_text import NO_NAMES
 from pawnlore.structures.pgn_limits import Limits
 from pawnlore.structures.pgn_reader import read_repertoire
 from pawnlore.structures.repertoire import Repertoire
@@ -36,7 +37,8 @@ MOST_NODES = 2_000_000
 class OpenRepertoire:
     """A repertoire on the desk; what is computed on it is kept with it.
 
-    ``tag`` is another text whenever its content or its verdicts are others.
+    ``tag`` is another text whenever its content, its verdicts or the names of own
+    families are others.
     """
 
     stored: StoredRepertoire
@@ -85,9 +87,10 @@ class OpenRepertoire:
 class RepertoireDesk:
     """Opens repertoires; it may be used by several threads.
 
-    ``labels`` gives the author's own verdicts, which come first. ``classify``
-    is for positions that are in no repertoire: the nodes have the verdicts that
-    are kept with them. ``limits`` are those that repertoires are read with.
+    ``labels`` gives the author's own verdicts, which come first, and ``own_names``
+    what the author calls the own families, by id. ``classify`` is for positions
+    that are in no repertoire: the nodes have the verdicts that are kept with them.
+    ``limits`` are those that repertoires are read with.
     """
 
     def __init__(
@@ -96,12 +99,14 @@ class RepertoireDesk:
         classify: Classify,
         labels: Callable[[], OwnLabels],
         *,
+        own_names: Callable[[], Mapping[str, str]] = lambda: NO_NAMES,
         limits: Limits | None = None,
         most_nodes: int = MOST_NODES,
     ) -> None:
         self.shelf = shelf
         self.classify = classify
         self.labels = labels
+        self.own_names = own_names
         self.limits = limits or Limits()
         self._most = most_nodes
         self._lock = Lock()
@@ -109,16 +114,23 @@ class RepertoireDesk:
 
     def open(self, id: str) -> OpenRepertoire:
         """The repertoire as it is now; raises `NotFound`."""
-        stored, labels = self.shelf.get(id), self.labels()
+        stored, labels, names = self.shelf.get(id), self.labels(), self.own_names()
         with self._lock:
             held = self._open.get(id)
             if held is not None and _current(held, stored, labels):
                 self._open.move_to_end(id)
-                # Its name may be another one by now.
-                held[1].stored = stored
-                return held[1]
+                opened = held[1]
+                if opened.work.own_names == names:
+                    # Its name may be another one by now.
+                    opened.stored = stored
+                else:
+                    # Texts that hold the old names are let go of; nothing is read anew.
+                    tag, work = _tag(stored, labels, names), opened.work.with_names(names)
+                    opened = OpenRepertoire(stored, tag, work)
+                    self._open[id] = (labels, opened)
+                return opened
         # Two that open the same one at the same time do it twice, and wait for nobody.
-        found = self._read(stored, labels)
+        found = self._read(stored, labels, names)
         with self._lock:
             self._open[id] = (labels, found)
             self._open.move_to_end(id)
@@ -150,11 +162,18 @@ class RepertoireDesk:
                 "the repertoire was uploaded again in the meantime, or by another version of "
                 "the program; upload its PGN again if this stays so"
             )
+        work = opened.work
         return Workbook(
-            book, replace(distinct, inverse=inverse), opened.work.side, opened.work.classify
+            book,
+            replace(distinct, inverse=inverse),
+            work.side,
+            work.classify,
+            own_names=work.own_names,
         )
 
-    def _read(self, stored: StoredRepertoire, labels: OwnLabels) -> OpenRepertoire:
+    def _read(
+        self, stored: StoredRepertoire, labels: OwnLabels, own_names: Mapping[str, str]
+    ) -> OpenRepertoire:
         content = self.shelf.content(stored.id)
 
         def classify(masks: Masks) -> Verdicts:
@@ -169,10 +188,8 @@ class RepertoireDesk:
         named = replace(content.distinct, verdicts=replace(known, names=tuple(names)))
         distinct = with_labels(named, labels)
         side = side_of(content.book, stored.side)
-        work = Workbook(content.book, distinct, side, classify)
-        own = crc32(repr(sorted(labels.items())).encode()) if labels else 0
-        tag = f"{stored.upload}{stored.side}{own}"
-        return OpenRepertoire(stored, tag, work)
+        work = Workbook(content.book, distinct, side, classify, own_names=own_names)
+        return OpenRepertoire(stored, _tag(stored, labels, own_names), work)
 
     def _nodes(self) -> int:
         return sum(len(opened.work.book) for _, opened in self._open.values())
@@ -181,6 +198,12 @@ class RepertoireDesk:
 def side_of(book: Repertoire, side: str) -> RepertoireSide:
     """Whose repertoire it is: as somebody said, or where nobody did, as its lines tell."""
     return given_side(book, side) if side else infer_side(book)
+
+
+def _tag(stored: StoredRepertoire, labels: OwnLabels, own_names: Mapping[str, str]) -> str:
+    own = crc32(repr(sorted(labels.items())).encode()) if labels else 0
+    named = f"n{crc32(repr(sorted(own_names.items())).encode())}" if own_names else ""
+    return f"{stored.upload}{stored.side}{own}{named}"
 
 
 def _current(

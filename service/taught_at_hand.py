@@ -59,8 +59,17 @@ def classifier_with_labels(store: Store, base: Classifier) -> tuple[LabelledClas
     }
     kept = {f.name: getattr(used, f.name) for f in fields(Classifier) if f.init}
     own = used.own if isinstance(used, TaughtClassifier) else ()
-    names = {**{family.id: family.name for family in own}, **FamilyShelf(store).names()}
+    names = names_in_store(store, used)
     return LabelledClassifier(**kept, own=own, labels=labels, own_names=names), fault
+
+
+def names_in_store(store: Store, used: Classifier) -> dict[str, str]:
+    """What own families are called, by id; as a version learnt them where they are gone.
+
+    Raises `StoreError`.
+    """
+    own = used.own if isinstance(used, TaughtClassifier) else ()
+    return {**{family.id: family.name for family in own}, **FamilyShelf(store).names()}
 
 
 def taught_from_args(args: argparse.Namespace, base: Classifier) -> LabelledClassifier:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, TypeVar
@@ -12,6 +12,7 @@ from pawnlore.service.repertoire_input import check_input, read_from_args, side_
 from pawnlore.structures.distinct_verdicts import DistinctVerdicts, distinct_verdicts
 from pawnlore.structures.group_skeletons import group_skeletons
 from pawnlore.structures.groups import Groups, groups
+from pawnlore.structures.line_text import NO_NAMES, family_name
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.repertoire_side import RepertoireSide
 from pawnlore.structures.skeleton import Skeleton
@@ -28,6 +29,7 @@ class Workbook:
     """A repertoire that was read with position keys, and what was computed on it.
 
     ``classify`` is what gave the verdicts. ``status`` is 1 where some input was bad.
+    ``own_names`` are what the author calls the own families, by id.
     """
 
     book: Repertoire
@@ -35,6 +37,7 @@ class Workbook:
     side: RepertoireSide
     classify: Classify
     status: int = 0
+    own_names: Mapping[str, str] = field(default_factory=dict)
     _kept: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     def once(self, name: str, make: Callable[[], Made]) -> Made:
@@ -43,6 +46,14 @@ class Workbook:
             self._kept[name] = make()
         found: Made = self._kept[name]
         return found
+
+    def name_of(self, structure: str) -> str:
+        """What a structure is called where a person reads it."""
+        return family_name(structure, self.own_names)
+
+    def with_names(self, own_names: Mapping[str, str]) -> Workbook:
+        """This repertoire with other names of own families; nothing made of it is taken along."""
+        return Workbook(self.book, self.distinct, self.side, self.classify, self.status, own_names)
 
     @cached_property
     def verdicts(self) -> Verdicts:
@@ -76,10 +87,15 @@ class Workbook:
 
 
 def make_workbook(
-    book: Repertoire, classify: Classify, side: RepertoireSide, *, status: int = 0
+    book: Repertoire,
+    classify: Classify,
+    side: RepertoireSide,
+    *,
+    status: int = 0,
+    own_names: Mapping[str, str] = NO_NAMES,
 ) -> Workbook:
     """A workbook of a repertoire."""
-    return Workbook(book, distinct_verdicts(book, classify), side, classify, status)
+    return Workbook(book, distinct_verdicts(book, classify), side, classify, status, own_names)
 
 
 def workbook_from_args(args: argparse.Namespace, *, with_fen: bool = False) -> Workbook:
@@ -87,10 +103,16 @@ def workbook_from_args(args: argparse.Namespace, *, with_fen: bool = False) -> W
 
     Problems and the side are told on standard error. Raises `CannotStart`.
     """
-    from pawnlore.service.models_at_hand import chosen_classifier
+    from pawnlore.service.models_at_hand import chosen_classifier, own_names
 
     check_input(args)
     # A model that cannot be used is found out before the long work.
     classifier = chosen_classifier(args)
     book, status = read_from_args(args, with_fen=with_fen, with_keys=True)
-    return make_workbook(book, classifier.classify, side_from_args(args, book), status=status)
+    return make_workbook(
+        book,
+        classifier.classify,
+        side_from_args(args, book),
+        status=status,
+        own_names=own_names(classifier),
+    )

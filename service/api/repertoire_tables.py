@@ -234,7 +234,8 @@ def owed_list(id: str) -> Response:
     state = NoteShelf(running().store).state()
     work, index = opened.work, lookups().notes()
     notes = [known.note for known in index]
-    debts = owed(work.book, work.verdicts, work.paths, work.groups, work.side, notes)
+    verdicts, name_of = work.verdicts, work.name_of
+    debts = owed(work.book, verdicts, work.paths, work.groups, work.side, notes, name_of=name_of)
     # Notes change more often than repertoires, so the rows are not kept.
     made = list(_checked(owed_table.json_lines(work, debts)))
     table = LongTable(

@@ -12,10 +12,12 @@ from pawnlore.service import judging_jobs, teaching_jobs, upload_jobs
 from pawnlore.service.api.lookups import lookups, provide_lookups
 from pawnlore.service.job_runner import JobRunner
 from pawnlore.service.judging_jobs import JudgingJobs
+from pawnlore.service.kept_by_state import KeptByState
 from pawnlore.service.repertoire_desk import RepertoireDesk
 from pawnlore.service.repertoire_upload import reading_limits
 from pawnlore.service.running import parts_of
 from pawnlore.service.store.errors import StoreError
+from pawnlore.service.store.family_shelf import FamilyShelf
 from pawnlore.service.store.job_shelf import JobShelf
 from pawnlore.service.store.repertoire_shelf import RepertoireShelf
 from pawnlore.service.teaching_jobs import TeachingJobs
@@ -50,11 +52,12 @@ def provide_repertoires(state: BlueprintSetupState) -> None:
     with app.app_context():
         known = lookups()
     shelf, jobs = RepertoireShelf(parts.store), JobShelf(parts.store)
-    limits = parts.settings.limits
+    families, limits = FamilyShelf(parts.store), parts.settings.limits
     desk = RepertoireDesk(
         shelf,
         lambda masks: parts.classifier.classify(masks),
         known.labels,
+        own_names=KeptByState(families.state, families.names),
         limits=reading_limits(limits),
     )
     uploads = UploadJobs(shelf, jobs, lambda: parts.classifier, limits)

@@ -35,11 +35,12 @@ def run(args: argparse.Namespace) -> int:
     """Tell the breaks; 1 where some of the repertoire was bad, each named on standard error."""
     from pawnlore.service.exports import break_table
     from pawnlore.service.exports.output import write_output
-    from pawnlore.service.models_at_hand import chosen_classifier
+    from pawnlore.service.models_at_hand import chosen_classifier, own_names
     from pawnlore.service.query_input import query_from_args
     from pawnlore.service.repertoire_input import check_input, read_from_args
     from pawnlore.structures.breaks import break_tree
     from pawnlore.structures.distinct_verdicts import distinct_verdicts
+    from pawnlore.structures.line_text import naming
 
     query = query_from_args(args)
     check_input(args)
@@ -49,10 +50,10 @@ def run(args: argparse.Namespace) -> int:
         book, status = read_from_args(args)
         verdicts = distinct_verdicts(book, classifier.classify)
     tree = break_tree(query, classifier.classify, book, verdicts)
-    writers = {
-        "table": break_table.digest,
-        "csv": break_table.csv_rows,
-        "jsonl": break_table.json_lines,
-    }
-    write_output(writers[args.format](tree, book), args.output)
+    if args.format == "table":
+        pages = break_table.digest(tree, book, naming(own_names(classifier)))
+    else:
+        as_lines = {"csv": break_table.csv_rows, "jsonl": break_table.json_lines}
+        pages = as_lines[args.format](tree, book)
+    write_output(pages, args.output)
     return status

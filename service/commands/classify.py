@@ -6,7 +6,7 @@ import argparse
 import csv
 import json
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from itertools import islice
 from pathlib import Path
@@ -121,6 +121,7 @@ def _writer(
             sys.stdout,
             explainer,
             lambda line: line.skeleton is not None and was_labelled(classifier, line.skeleton),
+            own_names(classifier),
         )
     return _Table(sys.stdout, own_names(classifier))
 
@@ -218,11 +219,16 @@ class _Explanations:
     """For people who ask why: some lines for every position."""
 
     def __init__(
-        self, out: TextIO, explainer: Explainer, labelled: Callable[[PositionLine], bool]
+        self,
+        out: TextIO,
+        explainer: Explainer,
+        labelled: Callable[[PositionLine], bool],
+        own: Mapping[str, str],
     ) -> None:
         self._out = out
         self._explainer = explainer
         self._labelled = labelled
+        self._own = own
 
     def __call__(self, rows: Rows) -> None:
         from pawnlore.service.exports.explanation_text import explanation_lines
@@ -235,7 +241,10 @@ class _Explanations:
                 self._out.write(f"not read: {line.error}\n\n")
                 continue
             for text in explanation_lines(
-                explanation, shipped_catalogue(), labelled=self._labelled(line)
+                explanation,
+                shipped_catalogue(),
+                labelled=self._labelled(line),
+                own_names=self._own,
             ):
                 self._out.write(text + "\n")
             self._out.write("\n")

@@ -132,7 +132,6 @@ def _screen(work: Workbook, notes: Sequence[PlanNote], debts: Sequence[Debt]) ->
     from pawnlore.service.exports.group_table import whose
     from pawnlore.service.exports.owed_table import TITLES
     from pawnlore.structures.debt import counted
-    from pawnlore.structures.line_text import family_name
 
     lines, found = len(work.paths), work.groups.groups
     types = [group for group in found if group.settled]
@@ -141,10 +140,10 @@ def _screen(work: Workbook, notes: Sequence[PlanNote], debts: Sequence[Debt]) ->
         f"{counted(len(types), 'middlegame type')}. The largest:\n\n"
     )
     shown = types[:_TYPES]
-    width = max(len(family_name(group.structure)) for group in shown)
+    width = max(len(work.name_of(group.structure)) for group in shown)
     for group in shown:
         yield (
-            f"  {family_name(group.structure):<{width}}  {whose(group):<11}  "
+            f"  {work.name_of(group.structure):<{width}}  {whose(group):<11}  "
             f"{counted(len(group.lines), 'line'):>8}\n"
         )
     held = sum(len(group.lines) for group in shown)

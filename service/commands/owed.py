@@ -47,7 +47,8 @@ def run(args: argparse.Namespace) -> int:
     given, notes_status = notes_from_args(args)
     notes = None if args.notes is None else given
     work = workbook_from_args(args)
-    debts = owed(work.book, work.verdicts, work.paths, work.groups, work.side, notes)
+    verdicts, name_of = work.verdicts, work.name_of
+    debts = owed(work.book, verdicts, work.paths, work.groups, work.side, notes, name_of=name_of)
     if args.format == "table":
         count = None if notes is None else len(notes)
         pages = owed_table.digest(work, debts, count, every=args.all)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -67,6 +68,7 @@ def run(args: argparse.Namespace) -> int:
     from pawnlore.service.played_line import play_line
     from pawnlore.service.position_places import PositionPlaces
     from pawnlore.service.repertoire_input import check_input, read_from_args
+    from pawnlore.structures.line_text import family_name
     from pawnlore.structures.skeleton import SkeletonError
 
     try:
@@ -80,17 +82,19 @@ def run(args: argparse.Namespace) -> int:
     check_input(args)
     classifier = chosen_classifier(args)
     position = line.position
-    found, by, classifier, status = _looked_up(args, classifier, position)
+    found, by, classifier, names, status = _looked_up(args, classifier, position)
     if args.format == "json":
         write_output([_json(found, by), "\n"], args.output)
         return status
     told: list[str] = []
     if by == "label":
         verdict = found.verdict
-        told.append(f"{verdict.structure}, held by {verdict.holder}: by your label\n")
+        name = family_name(verdict.structure, names)
+        told.append(f"{name}, held by {verdict.holder}: by your label\n")
     else:
         why = explain(classifier, position.skeleton, learnt_labels(classifier.catalogue))
-        told += [f"{text}\n" for text in explanation_lines(why, classifier.catalogue)]
+        lines = explanation_lines(why, classifier.catalogue, own_names=names)
+        told += [f"{text}\n" for text in lines]
     told += plans_text(found)
     if args.pgn and line.board is not None:
         book, bad = read_from_args(args, with_keys=True)
@@ -114,8 +118,8 @@ def _json(found: Lookup, by: str) -> str:
 
 def _looked_up(
     args: argparse.Namespace, classifier: Classifier, position: QueryPosition
-) -> tuple[Lookup, str, Classifier, int]:
-    """The answer, who decided, the classifier, and an exit status.
+) -> tuple[Lookup, str, Classifier, Mapping[str, str], int]:
+    """The answer, who decided, the classifier, the names of own families, an exit status.
 
     It is looked up among a folder's notes, else the store's; with the store the
     classifier is the one in use there, where ``--model`` names none.
@@ -132,13 +136,15 @@ def _looked_up(
 
         with store_from_args(args) as store:
             from pawnlore.service.classifier_from_store import classifier_in_use
+            from pawnlore.service.taught_at_hand import names_in_store
 
             used = classifier if args.model else classifier_in_use(args, store)
             found, by = Lookups(store, used).lookup(position, args.chapter)
-        return found, by, used, status
+            names = names_in_store(store, used)
+        return found, by, used, names, status
     judge = VerdictMemory(classifier.classify)
     found = lookup(position, judge, NoteIndex.of(notes or ()), args.chapter)
-    return found, "core" if found.verdict.core else "classifier", classifier, status
+    return found, "core" if found.verdict.core else "classifier", classifier, {}, status
 
 
 def _has_store() -> bool:

@@ -42,9 +42,10 @@ def run(args: argparse.Namespace) -> int:
     """Find them; 1 where some of the repertoire was bad, each named on standard error."""
     from pawnlore.service.exports import similar_table
     from pawnlore.service.exports.output import write_output
-    from pawnlore.service.models_at_hand import chosen_classifier
+    from pawnlore.service.models_at_hand import chosen_classifier, own_names
     from pawnlore.service.query_input import query_from_args
     from pawnlore.service.repertoire_input import check_input, read_from_args
+    from pawnlore.structures.line_text import naming
     from pawnlore.structures.similar import SimilarIndex
     from pawnlore.structures.skeleton import pack
 
@@ -61,6 +62,7 @@ def run(args: argparse.Namespace) -> int:
         book,
         {node: index.lines_below(node) for near in found for node in near.entries},
         len(index),
+        naming(own_names(classifier)),
     )
     writers = {
         "table": similar_table.digest,

@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Tag; 1 where some input was bad, each named on standard error."""
     from pawnlore.service.exports.output import write_output
-    from pawnlore.service.models_at_hand import chosen_classifier
+    from pawnlore.service.models_at_hand import chosen_classifier, own_names
     from pawnlore.service.repertoire_input import check_input, read_from_args
     from pawnlore.structures.distinct_verdicts import distinct_verdicts
 
@@ -67,12 +67,11 @@ def run(args: argparse.Namespace) -> int:
         else:
             from pawnlore.service.exports import node_table
 
-            writers = {
-                "csv": node_table.csv_rows,
-                "jsonl": node_table.json_lines,
-                "table": node_table.digest,
-            }
-            pages = writers[args.format](book, verdicts)
+            if args.format == "table":
+                pages = node_table.digest(book, verdicts, own_names(classifier))
+            else:
+                as_lines = {"csv": node_table.csv_rows, "jsonl": node_table.json_lines}
+                pages = as_lines[args.format](book, verdicts)
     write_output(pages, args.output)
     return status
 

@@ -25,7 +25,6 @@ from pawnlore.service.survey.type_games import SurveyedTypes
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.debt import Debt
 from pawnlore.structures.groups import Group
-from pawnlore.structures.line_text import family_name
 from pawnlore.structures.owed import owed
 from pawnlore.structures.plan_note import PlanNote
 from pawnlore.structures.reminders import only_moves, reminders, warnings
@@ -67,13 +66,13 @@ def booklet(
     onward = pointers(work.book)
     remarks, rest = _remarks(work, notes, with_owed=with_owed)
     because = {
-        place: _because(steps.get(place), number, found) if place in steps else ""
+        place: _because(work, steps.get(place), number) if place in steps else ""
         for place in places
     }
 
     yield from _head(title)
     yield from _title_page(work, title, order, surveyed)
-    yield from _contents(order, [because[place] for place in places], surveyed)
+    yield from _contents(work, order, [because[place] for place in places], surveyed)
     for place in places:
         yield from type_html(
             work,
@@ -137,11 +136,14 @@ def _title_page(
 
 
 def _contents(
-    order: Sequence[Group], because: Sequence[str], surveyed: SurveyedTypes | None
+    work: Workbook,
+    order: Sequence[Group],
+    because: Sequence[str],
+    surveyed: SurveyedTypes | None,
 ) -> Iterator[str]:
     yield '<nav aria-labelledby="contents"><h2 id="contents">Contents</h2>\n<ol class="contents">\n'
     for number, (group, why) in enumerate(zip(order, because, strict=True), 1):
-        name = family_name(group.structure)
+        name = work.name_of(group.structure)
         stance = stance_in_words(group)
         told = f' <span class="stance {group.stance}">{html_text(stance)}</span>' if stance else ""
         games = ""
@@ -155,11 +157,11 @@ def _contents(
     yield "</ol></nav>\n"
 
 
-def _because(step: Step | None, number: dict[int, int], found: Sequence[Group]) -> str:
+def _because(work: Workbook, step: Step | None, number: dict[int, int]) -> str:
     """Why a type comes at its place, as HTML that goes on from a sentence."""
     if step is None or step.of is None:
         return ""
-    name = html_text(family_name(found[step.of].structure))
+    name = html_text(work.name_of(work.groups.groups[step.of].structure))
     other = f'<a href="#type-{number[step.of]}">{number[step.of]}, {name}</a>'
     lines = _count(step.lines, "line")
     return {
@@ -192,7 +194,8 @@ def _remarks(
     rest: list[Debt] = []
     if not with_owed:
         return out, rest
-    for debt in owed(book, work.verdicts, work.paths, work.groups, work.side, notes):
+    verdicts, name_of = work.verdicts, work.name_of
+    for debt in owed(book, verdicts, work.paths, work.groups, work.side, notes, name_of=name_of):
         if debt.group >= 0:
             out[debt.group].owed.append(debt)
         elif debt.node >= 0:

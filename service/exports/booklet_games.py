@@ -11,7 +11,7 @@ from pawnlore.service.survey.frequency_plot import frequency_plot
 from pawnlore.service.survey.intervals import Share
 from pawnlore.service.survey.type_games import PlayedBreak, SurveyedTypes, TypeGames
 from pawnlore.structures.groups import Group
-from pawnlore.structures.line_text import family_name
+from pawnlore.structures.line_text import Naming, family_name
 
 _MOST_BREAKS = 4
 _LEAST = 0.01
@@ -35,7 +35,12 @@ def games_in_contents(found: TypeGames | None) -> str:
 
 
 def games_html(
-    group: Group, found: TypeGames, side: str, *, followed: int | None = None
+    group: Group,
+    found: TypeGames,
+    side: str,
+    *,
+    followed: int | None = None,
+    name_of: Naming = family_name,
 ) -> Iterator[str]:
     """The paragraph, the plot and the opponents' breaks of one type.
 
@@ -46,7 +51,7 @@ def games_html(
     yield f"<p>{html_text(_sentences(group, found, author, followed))}</p>\n"
     yield '<div class="in-games">\n'
     if any(one.value > 0 for _, one in found.by_ply):
-        plot = frequency_plot(f"How often: {family_name(group.structure)}", found.by_ply)
+        plot = frequency_plot(f"How often: {name_of(group.structure)}", found.by_ply)
         yield (
             f'<figure class="plot">{plot}<figcaption>In how many of 100 games it stands, '
             "of those that last so long</figcaption></figure>\n"

@@ -12,7 +12,7 @@ from pawnlore.service.comment_words import comment_words
 from pawnlore.service.html_text import html_text
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.groups import Group
-from pawnlore.structures.line_text import family_name, numbered
+from pawnlore.structures.line_text import numbered
 from pawnlore.structures.repertoire import Comment, Repertoire
 
 GLYPHS = {
@@ -151,11 +151,11 @@ def _end(
         )
     path = work.paths.path(work.paths.index(leaf))
     if path.middlegame is None:
-        passed = ", ".join(family_name(one) for one in path.passed)
+        passed = ", ".join(work.name_of(one) for one in path.passed)
         told = f"passes {passed}" if passed else "no structure on the way"
         return f'<span class="end">({html_text(told)})</span>'
     if path.ending is not None and path.ending != path.middlegame:
         whose = {"white": ", White’s", "black": ", Black’s", "both": ""}[path.ending.holder]
-        told = f"ends in: {family_name(path.ending.structure)}{whose}"
+        told = f"ends in: {work.name_of(path.ending.structure)}{whose}"
         return f'<span class="end">({html_text(told)})</span>'
     return ""

@@ -22,7 +22,7 @@ from pawnlore.structures.breaks import BreakTree, Prospect, break_tree
 from pawnlore.structures.catalogue import Family, shipped_catalogue
 from pawnlore.structures.debt import Debt
 from pawnlore.structures.groups import Group
-from pawnlore.structures.line_text import family_name, line_text, moves_text, numbered
+from pawnlore.structures.line_text import line_text, moves_text, numbered
 from pawnlore.structures.note_places import notes_of_group, plan_in_group
 from pawnlore.structures.plan_note import PlanNote
 from pawnlore.structures.plan_texts import plan_texts
@@ -97,7 +97,7 @@ def type_html(
     yield f'<section class="type" id="type-{number}" aria-labelledby="head-{number}">\n'
     yield '<div class="keep">\n'
     yield f'<h2 id="head-{number}"><span class="number">{number}</span> '
-    yield f"{html_text(as_heading(family_name(group.structure)))}"
+    yield f"{html_text(as_heading(work.name_of(group.structure)))}"
     if group.settled:
         stance = html_text(stance_in_words(group))
         yield f' <span class="stance {group.stance}">{stance}</span>'
@@ -116,7 +116,8 @@ def type_html(
         yield from _breaks(work, group, skeleton, classify)
     games = surveyed and surveyed.types.get((group.structure, group.holder))
     if surveyed and games:
-        yield from games_html(group, games, work.side.side, followed=surveyed.followed)
+        side, followed = work.side.side, surveyed.followed
+        yield from games_html(group, games, side, followed=followed, name_of=work.name_of)
     yield '<h3>Lines</h3>\n<div class="lines">\n'
     yield from lines_html(work, group, labels, onward)
     yield "</div>\n"
@@ -238,16 +239,16 @@ def _plans(
         own = [note for note in notes if plan_in_group(note, group) in (color, "both")]
         yield f"<h3>{title}</h3>\n"
         for note in own:
-            yield from _note(note, finer=note.structure != group.structure)
+            yield from _note(work, note, finer=note.structure != group.structure)
         # A plan for a finer form leaves the type's other lines without one.
         if not any(note.structure == group.structure for note in own):
             holder = group.holder == color or (group.holder == "both" and color == "white")
             yield from _catalogue_plan(group, family, holder=holder)
 
 
-def _note(note: PlanNote, *, finer: bool) -> Iterator[str]:
+def _note(work: Workbook, note: PlanNote, *, finer: bool) -> Iterator[str]:
     yield f'<div class="note"><h4><bdi>{html_text(note.title)}</bdi></h4>\n'
-    told = [f"Only where {family_name(note.structure)} stands."] if finer else []
+    told = [f"Only where {work.name_of(note.structure)} stands."] if finer else []
     if note.when:
         told.append(f"When {' and '.join(note.when.words())}.")
     if note.moves:
@@ -283,7 +284,7 @@ def _breaks(work: Workbook, group: Group, skeleton: Skeleton, classify: Classify
     for color in ("white", "black") if author != "black" else ("black", "white"):
         whose = color.capitalize() if author is None else "we" if color == author else "they"
         some = [one for one in tree.prospects if one.pawn_break.side == color]
-        rows += [_break_row(tree, one, whose) for one in some[:_MOST_BREAKS]]
+        rows += [_break_row(work, tree, one, whose) for one in some[:_MOST_BREAKS]]
     if not rows:
         return
     yield '<h3>Breaks</h3>\n<table class="breaks"><thead><tr><th scope="col">Who</th>'
@@ -293,7 +294,7 @@ def _breaks(work: Workbook, group: Group, skeleton: Skeleton, classify: Classify
     yield "</tbody></table>\n"
 
 
-def _break_row(tree: BreakTree, prospect: Prospect, whose: str) -> str:
+def _break_row(work: Workbook, tree: BreakTree, prospect: Prospect, whose: str) -> str:
     here = (tree.verdict.structure, tree.verdict.holder)
     ends = []
     seen = {here}
@@ -304,7 +305,7 @@ def _break_row(tree: BreakTree, prospect: Prospect, whose: str) -> str:
         seen.add((verdict.structure, verdict.holder))
         holder = _HOLDERS.get(verdict.holder, "both sides’")
         ends.append(
-            f"{family_name(verdict.structure)}, {holder} ({verdict.probability:.0%}) "
+            f"{work.name_of(verdict.structure)}, {holder} ({verdict.probability:.0%}) "
             f"after {branch.outcome.text}"
         )
     told = "; ".join(ends[:_MOST_BRANCHES]) or "no other type that is known"

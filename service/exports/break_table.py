@@ -16,7 +16,7 @@ from typing import Any
 
 import chess
 
-from pawnlore.service.exports.line_text import family_name, line_text
+from pawnlore.service.exports.line_text import Naming, family_name, line_text
 from pawnlore.structures.break_on_board import ILLEGAL, IN_THE_WAY, LATER, NEXT, NOW, OnBoard
 from pawnlore.structures.breaks import Branch, BreakTree, Prospect
 from pawnlore.structures.pawn_levers import CAPTURE, LEVER, PIECE
@@ -114,23 +114,25 @@ def _rows(tree: BreakTree) -> Iterator[dict[str, Any]]:
             }
 
 
-def digest(tree: BreakTree, book: Repertoire | None = None) -> Iterator[str]:
+def digest(
+    tree: BreakTree, book: Repertoire | None = None, name_of: Naming = family_name
+) -> Iterator[str]:
     """The page for a coach: what stands, each side's breaks, and where they lead."""
-    yield from _heading(tree)
+    yield from _heading(tree, name_of)
     if not tree.prospects:
         yield "\nNeither side has a pawn break within two moves.\n"
         return
     yield from _table(tree)
     yield "\nWhere they lead\n"
     for prospect in tree.prospects:
-        yield from _branches(tree, prospect, book)
+        yield from _branches(tree, prospect, book, name_of)
 
 
-def _heading(tree: BreakTree) -> Iterator[str]:
+def _heading(tree: BreakTree, name_of: Naming) -> Iterator[str]:
     to_move = ""
     if tree.board is not None:
         to_move = f" {'White' if tree.board.turn else 'Black'} to move."
-    yield f"{_sentence(structure_text(tree.verdict))}.{to_move}\n"
+    yield f"{_sentence(structure_text(tree.verdict, name_of))}.{to_move}\n"
     white = squares_in_words(tree.skeleton.white) or "no pawns"
     black = squares_in_words(tree.skeleton.black) or "no pawns"
     yield f"White: {white}. Black: {black}.\n"
@@ -196,7 +198,9 @@ def state_text(state: OnBoard) -> str:
     }[state.state]
 
 
-def _branches(tree: BreakTree, prospect: Prospect, book: Repertoire | None) -> Iterator[str]:
+def _branches(
+    tree: BreakTree, prospect: Prospect, book: Repertoire | None, name_of: Naming
+) -> Iterator[str]:
     told = prospect.pawn_break
     what = f" hits {_squares(told.hits)}" if told.kind == LEVER else ""
     blocked = ""
@@ -204,7 +208,7 @@ def _branches(tree: BreakTree, prospect: Prospect, book: Repertoire | None) -> I
         blocked = f" (not now: {prospect.board.reason})"
     yield f"\n  {told.text}{what}{blocked}\n"
     for branch in _shown(prospect):
-        lines = [structure_text(branch.verdict, short=tree.verdict)]
+        lines = [structure_text(branch.verdict, name_of, short=tree.verdict)]
         if branch.changes:
             lines.append(branch.changes)
         if branch.lines:
@@ -224,26 +228,28 @@ def _shown(prospect: Prospect) -> list[Branch]:
     return list(prospect.branches)
 
 
-def structure_text(verdict: Verdict, *, short: Verdict | None = None) -> str:
-    """A verdict in words: its trade name, whose it is and how sure.
+def structure_text(
+    verdict: Verdict, name_of: Naming = family_name, *, short: Verdict | None = None
+) -> str:
+    """A verdict in words: its name, whose it is and how sure.
 
     With ``short``, a structure that is the same as that one is told as such.
     """
     if not verdict.settled:
         told = f"no structure settles ({verdict.probability:.0%})"
         if verdict.second_probability >= _LIKELY:
-            told += f", perhaps {_owned(verdict.second, verdict.second_holder)}"
+            told += f", perhaps {_owned(name_of(verdict.second), verdict.second_holder)}"
             told += f" ({verdict.second_probability:.0%})"
         return told
     sure = f"({verdict.probability:.0%})"
     if short is not None and (short.structure, short.holder) == (verdict.structure, verdict.holder):
         return f"the same structure {sure}"
-    return f"{_owned(verdict.structure, verdict.holder)} {sure}"
+    return f"{_owned(name_of(verdict.structure), verdict.holder)} {sure}"
 
 
-def _owned(structure: str, holder: str) -> str:
+def _owned(name: str, holder: str) -> str:
     whose = {"white": ", White's", "black": ", Black's"}.get(holder, "")
-    return f"{family_name(structure)}{whose}"
+    return f"{name}{whose}"
 
 
 def _sentence(text: str) -> str:

@@ -2,42 +2,54 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from pawnlore.models.explanation import Explanation, PawnVoice, wish
 from pawnlore.structures.catalogue import UNSETTLED, Catalogue
 from pawnlore.structures.core import Core
+from pawnlore.structures.line_text import NO_NAMES
 from pawnlore.structures.verdict import Verdict
 
 _MOST_PAWNS = 6
 
 
 def explanation_lines(
-    explanation: Explanation, catalogue: Catalogue, *, labelled: bool = False
+    explanation: Explanation,
+    catalogue: Catalogue,
+    *,
+    labelled: bool = False,
+    own_names: Mapping[str, str] = NO_NAMES,
 ) -> Iterator[str]:
-    """The explanation line by line, for reading; ``labelled`` where the author's label decides."""
+    """The explanation line by line, for reading; ``labelled`` where the author's label decides.
+
+    ``own_names`` are what the author calls the own families, by id.
+    """
     verdict = explanation.verdict
+
+    def in_words(structure: str, holder: str) -> str:
+        return structure_in_words(structure, holder, catalogue, own_names)
+
     certainty = "your label decides" if labelled else _certainty(verdict)
-    yield f"{in_words(verdict.structure, verdict.holder, catalogue)}: {certainty}"
+    yield f"{in_words(verdict.structure, verdict.holder)}: {certainty}"
     if verdict.structure in catalogue.ids:
         yield f"  the core: {core_in_words(catalogue[verdict.structure].core, verdict.holder)}"
     if verdict.core and verdict.second != UNSETTLED:
-        second = in_words(verdict.second, verdict.second_holder, catalogue)
+        second = in_words(verdict.second, verdict.second_holder)
         yield f"  {'your finer form' if verdict.finer else 'next to it'}: {second}"
     elif not verdict.core:
-        second = in_words(verdict.second, verdict.second_holder, catalogue)
+        second = in_words(verdict.second, verdict.second_holder)
         yield f"  runner-up: {second}, {verdict.second_probability:.0%}"
     if explanation.speaks_for:
         yield f"  for it: {_pawns(explanation.speaks_for)}"
     if explanation.speaks_against:
         yield f"  against it: {_pawns(explanation.speaks_against)}"
     for missed in explanation.missed:
-        name = in_words(missed.structure, missed.holder, catalogue)
+        name = in_words(missed.structure, missed.holder)
         yield f"  short of the core of {name}: {missed.change}"
     if explanation.nearest is not None:
         nearest = explanation.nearest
-        name = in_words(nearest.structure, nearest.holder, catalogue)
+        name = in_words(nearest.structure, nearest.holder)
         turned = ", colours reversed" if nearest.mirrored else ""
         yield f"  nearest labelled example: {nearest.id}, {name}{turned} ({nearest.reason})"
 
@@ -84,18 +96,22 @@ def explanation_value(explanation: Explanation) -> dict[str, Any]:
     }
 
 
-def in_words(structure: str, holder: str, catalogue: Catalogue) -> str:
-    """A structure by its trade name, with whose it is.
+def structure_in_words(
+    structure: str, holder: str, catalogue: Catalogue, own_names: Mapping[str, str] = NO_NAMES
+) -> str:
+    """A structure by its trade name, or as the author called it, with whose it is.
 
     >>> from pawnlore.structures.catalogue import shipped_catalogue
-    >>> in_words("carlsbad", "black", shipped_catalogue())
+    >>> structure_in_words("carlsbad", "black", shipped_catalogue())
     "Carlsbad structure, Black's"
     """
     if structure == UNSETTLED:
         return "unsettled"
     whose = {"white": ", White's", "black": ", Black's", "both": ""}[holder]
-    # A family of the author's own is told by its id.
-    name = catalogue[structure].name if structure in catalogue.ids else structure
+    if structure in catalogue.ids:
+        name = catalogue[structure].name
+    else:
+        name = own_names.get(structure) or structure
     return f"{name}{whose}"
 
 

@@ -13,7 +13,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from pawnlore.service.exports.line_text import family_name, line_text, numbered
+from pawnlore.service.exports.line_text import line_text, numbered
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.groups import Group, same_plan_chapters
 from pawnlore.structures.repertoire import Repertoire
@@ -141,7 +141,7 @@ def digest(work: Workbook) -> Iterator[str]:
         yield "\nAn order to teach them, so that each builds on an earlier one\n"
         for number, step in enumerate(steps, 1):
             group = found.groups[step.group]
-            yield f"  {number:>2}. {_title(group)}{_because(work, step)}\n"
+            yield f"  {number:>2}. {_title(work, group)}{_because(work, step)}\n"
     yield "\nHow the lines get there\n"
     for group in found.groups:
         yield from _details(work, group)
@@ -191,7 +191,7 @@ def _table(work: Workbook) -> Iterator[str]:
         extra = f" (+{len(group.move_orders)})" if group.move_orders else ""
         rows.append(
             (
-                family_name(group.structure),
+                work.name_of(group.structure),
                 whose(group),
                 f"{len(group.lines) - len(group.move_orders)}{extra}",
                 f"{group.share:.0%}",
@@ -214,7 +214,7 @@ def _from_both_sides(work: Workbook) -> Iterator[str]:
             f"{whose(one)} in {_count(len(one.lines), 'line')}"
             for one in (group, *(found[other] for other in group.reversed))
         ]
-        rows.append(f"  {family_name(group.structure)}: {', '.join(parts)}\n")
+        rows.append(f"  {work.name_of(group.structure)}: {', '.join(parts)}\n")
     if rows:
         yield "\nThe same structure from both sides: teach them side by side\n"
         yield from rows
@@ -225,7 +225,7 @@ def _taught_twice(work: Workbook) -> Iterator[str]:
     if plans:
         yield "\nOne plan in several chapters: their main lines lead to the same type\n"
     for plan in plans:
-        yield f"  {_title(work.groups.groups[plan.group])}\n"
+        yield f"  {_title(work, work.groups.groups[plan.group])}\n"
         for route in plan.chapters:
             yield f"    {route.chapter} ({_count(route.lines, 'line')})\n"
 
@@ -233,7 +233,7 @@ def _taught_twice(work: Workbook) -> Iterator[str]:
 def _because(work: Workbook, step: Step) -> str:
     if step.because == ALONE or step.of is None:
         return ""
-    other = _title(work.groups.groups[step.of])
+    other = _title(work, work.groups.groups[step.of])
     lines = _count(step.lines, "line")
     return (
         ": "
@@ -248,7 +248,7 @@ def _because(work: Workbook, step: Step) -> str:
 
 def _details(work: Workbook, group: Group) -> Iterator[str]:
     book = work.book
-    yield f"\n  {_title(group)}\n"
+    yield f"\n  {_title(work, group)}\n"
     for route in group.chapters:
         nodes = book.games[route.game].nodes
         orders = sum(leaf in nodes for leaf in group.move_orders)
@@ -260,22 +260,22 @@ def _details(work: Workbook, group: Group) -> Iterator[str]:
         yield from _wrapped(f"{route.chapter}: {lines}", 4)
         yield from _wrapped(line_text(book, route.node), 6)
     if group.finer:
-        forms = [f"{_beside(one, group)} ({_count(n, 'line')})" for one, n in group.finer]
+        forms = [f"{_beside(work, one, group)} ({_count(n, 'line')})" for one, n in group.finer]
         yield from _wrapped(f"finer form: {', '.join(forms)}", 4)
     if group.endings:
-        ends = [f"{family_name(end.structure)} ({_count(n, 'line')})" for end, n in group.endings]
+        ends = [f"{work.name_of(end.structure)} ({_count(n, 'line')})" for end, n in group.endings]
         yield from _wrapped(f"turns into: {', '.join(ends)}", 4)
     if group.settled:
         yield from _wrapped(f"model line: {line_text(book, group.model_line)}", 4)
     else:
         for leaf in group.lines:
             path = work.paths.path(work.paths.index(leaf))
-            passed = ", ".join(family_name(one) for one in path.passed) or "no family"
+            passed = ", ".join(work.name_of(one) for one in path.passed) or "no family"
             yield from _wrapped(f"ends {numbered(book, leaf)}; it passes {passed}", 4)
 
 
-def _title(group: Group) -> str:
-    return family_name(group.structure) + (f", {whose(group)}" if group.settled else "")
+def _title(work: Workbook, group: Group) -> str:
+    return work.name_of(group.structure) + (f", {whose(group)}" if group.settled else "")
 
 
 def _rows(work: Workbook) -> Iterator[dict[str, Any]]:
@@ -291,7 +291,7 @@ def _rows(work: Workbook) -> Iterator[dict[str, Any]]:
             lesson = {"place": number, "because": step.because, "of": before, "lines": step.lines}
         yield {
             "structure": group.structure,
-            "name": family_name(group.structure),
+            "name": work.name_of(group.structure),
             "holder": group.holder,
             "stance": group.stance,
             "lines": len(group.lines),
@@ -352,9 +352,9 @@ def _line_rows(work: Workbook) -> Iterator[dict[str, Any]]:
         }
 
 
-def _beside(one: Structure, group: Group) -> str:
+def _beside(work: Workbook, one: Structure, group: Group) -> str:
     """A finer form by name, with its holder where that is not the group's."""
-    name = family_name(one.structure)
+    name = work.name_of(one.structure)
     held = {"white": "White's", "black": "Black's", "both": "both sides'"}[one.holder]
     return name if one.holder == group.holder else f"{name}, {held}"
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from pawnlore.service.exports.group_table import whose
-from pawnlore.service.exports.line_text import family_name, line_text, numbered
+from pawnlore.service.exports.line_text import line_text, numbered
 from pawnlore.service.exports.table_text import (
     aligned,
     author_side,
@@ -230,7 +230,7 @@ def _groups(work: Workbook, counter: LoadCounter) -> Iterator[str]:
     rows, single = [_HEAD], list[int]()
     for one in counter.groups(found, _order(work)):
         group = found.groups[one.group]
-        name = family_name(group.structure) + (f", {whose(group)}" if group.settled else "")
+        name = work.name_of(group.structure) + (f", {whose(group)}" if group.settled else "")
         rows.append((short(name, _NAME), *_numbers(one.load)))
         if group.settled and len(group.lines) == 1:
             single.append(one.load.new_moves)
@@ -365,7 +365,7 @@ def _cost(load: Load) -> str:
 
 
 def _structures(work: Workbook, structures: Sequence[Any]) -> str:
-    named = [structure_words(one, work.side.side) for one in structures]
+    named = [structure_words(work, one) for one in structures]
     return _listed(named)
 
 

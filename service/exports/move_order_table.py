@@ -179,5 +179,5 @@ def _rows(work: Workbook) -> Iterator[dict[str, Any]]:
             "lines": told.lines_of([swap]),
             "reminder": told.reminder(swap) or None,
             "moves": line_text(book, swap.second),
-            "words": swap_words(book, swap),
+            "words": swap_words(book, swap, work.name_of),
         }

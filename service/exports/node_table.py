@@ -11,10 +11,11 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
-from pawnlore.structures.catalogue import shipped_catalogue
+from pawnlore.structures.catalogue import UNSETTLED
 from pawnlore.structures.distinct_verdicts import DistinctVerdicts
+from pawnlore.structures.line_text import NO_NAMES, family_name
 from pawnlore.structures.repertoire import Game, Repertoire
 
 COLUMNS = (
@@ -114,19 +115,30 @@ def json_lines(book: Repertoire, verdicts: DistinctVerdicts) -> Iterator[str]:
         )
 
 
-def digest(book: Repertoire, verdicts: DistinctVerdicts) -> Iterator[str]:
-    """What a person wants to see first: the structures met, then where they change."""
-    yield from _summary(book, verdicts)
+def digest(
+    book: Repertoire, verdicts: DistinctVerdicts, own_names: Mapping[str, str] = NO_NAMES
+) -> Iterator[str]:
+    """What a person wants to see first: the structures met, then where they change.
+
+    ``own_names`` are what the author calls the own families, by id.
+    """
+    yield from _summary(book, verdicts, own_names)
     for game in book.games:
-        yield from _changes(book, game, verdicts)
+        yield from _changes(book, game, verdicts, own_names)
 
 
-def _summary(book: Repertoire, verdicts: DistinctVerdicts) -> Iterator[str]:
+def _summary(
+    book: Repertoire, verdicts: DistinctVerdicts, own_names: Mapping[str, str]
+) -> Iterator[str]:
     found = verdicts.verdicts
     kinds = verdicts.inverse.tolist()
-    names = [(_name(found[row].structure), found[row].holder) for row in range(len(found))]
-    nodes: dict[tuple[str, str], int] = {}
-    ends: dict[tuple[str, str], int] = {}
+    # Two families may have one name, and are still two.
+    names = [
+        (_name(verdict.structure, own_names), verdict.holder, verdict.structure)
+        for verdict in (found[row] for row in range(len(found)))
+    ]
+    nodes: dict[tuple[str, str, str], int] = {}
+    ends: dict[tuple[str, str, str], int] = {}
     for kind in kinds:
         nodes[names[kind]] = nodes.get(names[kind], 0) + 1
     leaves = book.leaves.tolist()
@@ -141,11 +153,13 @@ def _summary(book: Repertoire, verdicts: DistinctVerdicts) -> Iterator[str]:
         return
     rows = [("structure", "holder", "nodes", "lines that end in it")]
     for name, count in sorted(nodes.items(), key=lambda item: (-item[1], item[0])):
-        rows.append((*name, f"{count:,}", f"{ends.get(name, 0):,}"))
+        rows.append((*name[:2], f"{count:,}", f"{ends.get(name, 0):,}"))
     yield from _aligned(rows, right=(2, 3))
 
 
-def _changes(book: Repertoire, game: Game, verdicts: DistinctVerdicts) -> Iterator[str]:
+def _changes(
+    book: Repertoire, game: Game, verdicts: DistinctVerdicts, own_names: Mapping[str, str]
+) -> Iterator[str]:
     found = verdicts.verdicts
     kinds = verdicts.inverse[game.first : game.first + game.count].tolist()
     rows = [("node", "move", "structure", "holder", "probability", "core")]
@@ -162,7 +176,7 @@ def _changes(book: Repertoire, game: Game, verdicts: DistinctVerdicts) -> Iterat
             (
                 str(node - game.first),
                 _numbered(book, node),
-                _name(verdict.structure),
+                _name(verdict.structure, own_names),
                 verdict.holder,
                 f"{verdict.probability:.4f}",
                 "yes" if verdict.core else "no",
@@ -175,12 +189,8 @@ def _changes(book: Repertoire, game: Game, verdicts: DistinctVerdicts) -> Iterat
         yield from _aligned(rows, right=(0, 4), indent="  ")
 
 
-def _name(structure: str) -> str:
-    """A family's name in words, where the catalogue knows it."""
-    try:
-        return shipped_catalogue()[structure].name
-    except KeyError:
-        return structure
+def _name(structure: str, own_names: Mapping[str, str]) -> str:
+    return structure if structure == UNSETTLED else family_name(structure, own_names)
 
 
 def _numbered(book: Repertoire, node: int) -> str:

@@ -14,7 +14,6 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from pawnlore.service.exports.line_text import family_name
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.debt import (
     CONTRADICTION,
@@ -160,7 +159,7 @@ def _rest(work: Workbook, rest: Sequence[Debt]) -> Iterator[str]:
 
 def _about(work: Workbook, debt: Debt) -> str:
     if debt.group >= 0 and work.groups.groups[debt.group].settled:
-        return family_name(work.groups.groups[debt.group].structure)
+        return work.name_of(work.groups.groups[debt.group].structure)
     return debt.file if debt.kind == UNUSED_NOTE else debt.chapter
 
 

@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
 from pawnlore.service.exports.break_table import count_of, structure_text, wrapped
-from pawnlore.service.exports.line_text import line_text
+from pawnlore.service.exports.line_text import Naming, family_name, line_text
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.similar import Neighbour
 from pawnlore.structures.skeleton import Skeleton, placement, squares_in_words
@@ -53,6 +53,8 @@ class Answer(NamedTuple):
     lines_at: dict[int, int]
     """How many lines pass each entry."""
     skeletons: int
+    name_of: Naming = family_name
+    """What the page for reading calls structures."""
 
 
 def csv_rows(answer: Answer) -> Iterator[str]:
@@ -102,7 +104,7 @@ def _rows(answer: Answer) -> Iterator[dict[str, Any]]:
 def digest(answer: Answer) -> Iterator[str]:
     """The page for reading: the position, then each neighbour with the lines that lead there."""
     asked = answer.verdicts[0]
-    told = structure_text(asked)
+    told = structure_text(asked, answer.name_of)
     yield f"{told[:1].upper()}{told[1:]}.\n"
     white = squares_in_words(answer.asked.white) or "no pawns"
     black = squares_in_words(answer.asked.black) or "no pawns"
@@ -134,7 +136,8 @@ def _neighbour(answer: Answer, rank: int, near: Neighbour, asked: Verdict) -> It
     yield "\n"
     yield from wrapped(f"{rank}. {head}{reversed_} (distance {near.distance:.2f})", 0)
     short = None if near.mirrored else asked
-    yield from wrapped(f"{structure_text(verdict, short=short)}; {_lines(near.lines)}", 3)
+    told = structure_text(verdict, answer.name_of, short=short)
+    yield from wrapped(f"{told}; {_lines(near.lines)}", 3)
     places = sorted(near.entries, key=lambda node: (-answer.lines_at[node], node))
     for node in places[:_MOST_PLACES]:
         chapter = book.game_of(node).chapter

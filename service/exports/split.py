@@ -16,7 +16,6 @@ from pawnlore.service.exports.pgn import write_repertoire
 from pawnlore.service.note_text import note_paragraphs
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.groups import Group
-from pawnlore.structures.line_text import family_name
 from pawnlore.structures.merged_tree import MergedTree, merged_tree
 from pawnlore.structures.note_places import note_places, plan_in_group
 from pawnlore.structures.plan_note import PlanNote
@@ -52,7 +51,7 @@ def split_files(work: Workbook, notes: Iterable[PlanNote] = ()) -> Iterator[Spli
     """
     known = tuple(notes)
     for group, name in zip(work.groups.groups, _names(work.groups.groups), strict=True):
-        title = group_title(group)
+        title = group_title(work, group)
         tree = merged_tree(work.book, group.lines, _headers(work, group, title))
         placed = note_places(work.book, work.paths, group, known)
         used = _put_notes(tree, placed, group, work.side.side)
@@ -60,13 +59,13 @@ def split_files(work: Workbook, notes: Iterable[PlanNote] = ()) -> Iterator[Spli
         yield SplitFile(name, title, group, len(group.lines), len(tree.book), used, text)
 
 
-def group_title(group: Group) -> str:
+def group_title(work: Workbook, group: Group) -> str:
     """A group in words: its structure, and whose it is.
 
     The same words as in the tables: ``Carlsbad, ours``.
     """
     whose = _STANCES.get(group.stance, f"{group.holder.capitalize()}'s")
-    return family_name(group.structure) + (f", {whose}" if whose else "")
+    return work.name_of(group.structure) + (f", {whose}" if whose else "")
 
 
 def whose_plan(note: PlanNote, group: Group, side: str) -> str:

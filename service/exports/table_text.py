@@ -10,7 +10,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from pawnlore.service.exports.line_text import family_name, moves_text
+from pawnlore.service.exports.line_text import moves_text
 from pawnlore.service.workbook import Workbook
 from pawnlore.structures.repertoire import Repertoire
 from pawnlore.structures.structure_paths import Structure
@@ -124,9 +124,9 @@ def marked(book: Repertoire, node: int) -> str:
     return text + (marks[0] if marks else "")
 
 
-def structure_words(structure: Structure, side: str) -> str:
+def structure_words(work: Workbook, structure: Structure) -> str:
     """A structure's name and whose it is, seen from the author where the side is known."""
-    name = family_name(structure.structure)
+    name, side = work.name_of(structure.structure), work.side.side
     if structure.holder == "both":
         return f"{name} (both sides')"
     if side not in ("white", "black"):

@@ -96,7 +96,10 @@ def debts_of(work: Workbook, index: NoteIndex) -> list[Debt]:
     held = box.get(_KEPT)
     if held is None or held[0] is not index:
         notes = [known.note for known in index]
-        found = owed(work.book, work.verdicts, work.paths, work.groups, work.side, notes)
+        verdicts, name_of = work.verdicts, work.name_of
+        found = owed(
+            work.book, verdicts, work.paths, work.groups, work.side, notes, name_of=name_of
+        )
         held = box[_KEPT] = (index, found)
     return held[1]
 

@@ -263,7 +263,7 @@ def test_commands_tell_its_holder_where_that_is_another(
         shelf.choose(shelf.add(content_of_the_stop, base="", taught_from={}, figures={}).number)
         monkeypatch.setenv("PAWNLORE_DATABASE", service.settings.database)
         assert main(["groups", "--taught", str(course)]) == 0
-        assert "finer form: own/stop, Black's (3 lines)" in capsys.readouterr().out
+        assert "finer form: The a5 stop, Black's (3 lines)" in capsys.readouterr().out
         positions = tmp_path / "positions.fen"
         positions.write_text(f"{WITH_A5}\n")
         assert main(["classify", "--taught", str(positions)]) == 0
@@ -346,7 +346,7 @@ def test_the_catalogue_stands_in_for_the_lines_without_it(
         asked = ["--taught", "--notes", str(notes), "--side", "white", str(course)]
         assert main(["booklet", "-o", str(booklet), *asked]) == 0
     ours = booklet.read_text().split("Our plan</h3>")[1].split("Their plan</h3>")[0]
-    assert ours.index("Only where own/clamp stands.") < ours.index("From the catalogue")
+    assert ours.index("Only where The clamp stands.") < ours.index("From the catalogue")
 
 
 def test_commands_tell_of_it_too(
@@ -358,7 +358,7 @@ def test_commands_tell_of_it_too(
     (notes / "clamp.md").write_text(plan("own/clamp", "Fix the b-pawn"))
     (notes / "bind.md").write_text(plan("maroczy-bind", "Squeeze"))
     assert main(["groups", "--taught", str(course)]) == 0
-    assert "finer form: own/clamp (1 line)" in capsys.readouterr().out
+    assert "finer form: The clamp (1 line)" in capsys.readouterr().out
     assert main(["groups", "--taught", "--format", "csv", str(course)]) == 0
     (row,) = csv.DictReader(io.StringIO(capsys.readouterr().out))
     assert row["finer"] == "own/clamp white 1"
@@ -367,7 +367,7 @@ def test_commands_tell_of_it_too(
     booklet, folder = tmp_path / "booklet.html", tmp_path / "split"
     asked = ["--taught", "--notes", str(notes), str(course)]
     assert main(["booklet", "-o", str(booklet), *asked]) == 0
-    assert "Only where own/clamp stands." in booklet.read_text()
+    assert "Only where The clamp stands." in booklet.read_text()
     assert main(["split", "-o", str(folder), *asked]) == 0
     (bind,) = folder.glob("maroczy-bind*.pgn")
     told = bind.read_text()

@@ -124,7 +124,7 @@ def test_a_repertoire_is_tagged_as_the_service_tags_it(
     fen = f"{PILLARS[0]} w - - 0 1"
     for command in ("breaks", "similar"):
         assert main([command, "--taught", fen, str(path)]) == 0
-        assert "wn/pillars" in capsys.readouterr().out
+        assert "The two pillars" in capsys.readouterr().out
 
 
 def test_a_version_that_was_changed_is_left_aside_and_told(
