@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     from pawnlore.service.played_line import play_line
     from pawnlore.service.position_places import PositionPlaces
     from pawnlore.service.repertoire_input import check_input, read_from_args
-    from pawnlore.structures.line_text import family_name
+    from pawnlore.structures.line_text import family_name, naming
     from pawnlore.structures.skeleton import SkeletonError
 
     try:
@@ -95,7 +95,7 @@ def run(args: argparse.Namespace) -> int:
         why = explain(classifier, position.skeleton, learnt_labels(classifier.catalogue))
         lines = explanation_lines(why, classifier.catalogue, own_names=names)
         told += [f"{text}\n" for text in lines]
-    told += plans_text(found)
+    told += plans_text(found, naming(names))
     if args.pgn and line.board is not None:
         book, bad = read_from_args(args, with_keys=True)
         told += places_text(PositionPlaces(book).of(line.board))

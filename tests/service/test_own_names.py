@@ -13,6 +13,7 @@ from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Any
 
+import chess
 import chess.pgn
 import pytest
 from described_api import Author, json_of, served
@@ -248,13 +249,19 @@ def check_booklet(text: str) -> None:
     assert "own/" not in without_headers
 
 
-def test_a_verdict_is_told_by_it(told: Callable[..., str], tmp_path: Path) -> None:
+def test_a_verdict_is_told_by_it(named: Named, told: Callable[..., str], tmp_path: Path) -> None:
     positions = tmp_path / "positions.fen"
     positions.write_text(f"{AFTER_A4}\n")
     for asked in ([], ["--explain"]):
         assert NAME in told("classify", "--taught", *asked, str(positions))
     said = told("plans", AFTER_A4)
     assert said.startswith(f"{NAME}, held by white: by your label\n")
+    assert "There is no plan for it: you have not written one yet." in said
+    note = WEDGE_NOTE.replace("own/wedge", "own/clamp").replace('"any"', '"white"')
+    named.author.note(note)
+    assert f"{NAME} held by White." in told("plans", AFTER_A4)
+    turned = chess.Board(AFTER_A4).mirror().fen()
+    assert f"({NAME} held by White)" in one_line(told("plans", turned))
     assert told("plans", WITHOUT).startswith("Maróczy bind, White's: its core is met\n")
 
 

@@ -39,7 +39,10 @@ def test_the_authors_plan_and_the_repertoires_moves(
     told = capsys.readouterr().out
     assert told.startswith("Carlsbad structure, White's: its core is met\n")
     assert "Minority attack: two pawns against three (White’s plan)" in told
-    assert "Carlsbad held by White; queens are on; the kings have gone to the same wing." in told
+    assert (
+        "Carlsbad structure held by White; queens are on; the kings have gone to the same wing."
+        in told
+    )
     assert "In the repertoire 2 lines come through this position.\n  Nf8: 2 lines\n" in told
     # A question makes no store.
     assert list(home.iterdir()) == []
