@@ -140,10 +140,9 @@ def beside_tables(file: str = "course.pgn") -> dict[str, list[Row]]:
 
 def beside(repertoire: str, upload: str, **more: Any) -> Beside:
     """A survey beside a repertoire."""
-    values = {"version": 1, "side": "white", "games": 500, "followed": 400}
-    return Beside(
-        repertoire=repertoire, upload=upload, tables=beside_tables(), **{**values, **more}
-    )
+    values: dict[str, Any] = {"version": 1, "side": "white", "games": 500, "followed": 400}
+    values["tables"] = beside_tables()
+    return Beside(repertoire=repertoire, upload=upload, **{**values, **more})
 
 
 def keep_survey(shelf: SurveyShelf, name: str = "Club games", *besides: Beside) -> KeptSurvey:

@@ -51,7 +51,11 @@ def beside(id: str) -> Response:
         table = tables[name]
         parts.append(beside_part(name, table, nodes, page=number if chosen else 0))
         if name == "groups" and table.rows:
-            rows = sorted(table.rows, key=lambda row: -row["games"])
+            # A plot has names for people; one that is in no catalogue stands for itself.
+            rows = [
+                {**row, "structure": opened.work.name_of(row["structure"])}
+                for row in sorted(table.rows, key=lambda row: -row["games"])
+            ]
             # Drawn by our own code, which escapes every text.
             plot = Markup(group_figure(rows, _BARS, narrow=True))
     return page(

@@ -18,6 +18,7 @@ import chess.pgn
 import pytest
 from described_api import Author, json_of, served
 from html_page import Page
+from kept_surveys import beside, beside_tables, keep_survey
 from repertoires import demo, read
 from running_services import TestService
 
@@ -27,6 +28,8 @@ from pawnlore.service.cli import main
 from pawnlore.service.html_text import html_text
 from pawnlore.service.notes_folder import read_notes_folder
 from pawnlore.service.store.family_shelf import FamilyShelf
+from pawnlore.service.store.repertoire_shelf import RepertoireShelf
+from pawnlore.service.store.survey_shelf import SurveyShelf
 from pawnlore.service.workbook import make_workbook
 from pawnlore.structures.debt import DOUBTFUL, NO_NOTE, NO_STRUCTURE, UNMET_BREAK, UNUSED_NOTE
 from pawnlore.structures.line_text import Naming, family_name, naming
@@ -285,6 +288,18 @@ def test_pages_say_it(named: Named) -> None:
     assert f"“{NAME}”" in said and f"none holds “{OTHER}”" in said
     assert "own/" not in said
     assert NAME in named.page("load", kind="types")
+
+
+def test_a_repertoire_beside_games_says_it_in_rows_and_plot(named: Named) -> None:
+    upload = RepertoireShelf(named.service.store).get(named.repertoire).upload
+    tables = beside_tables()
+    tables["groups"] = [{**tables["groups"][0], "structure": "own/clamp"}, *tables["groups"]]
+    kept = beside(named.repertoire, upload, tables=tables)
+    keep_survey(SurveyShelf(named.service.store), "Games", kept)
+    text = named.get(f"/repertoires/{named.repertoire}/beside").text
+    said = Page(text).said
+    assert NAME in said and f"{NAME} (white)" in said and "Carlsbad structure (white)" in said
+    assert "own/" not in said and Page(text).tags["svg"] == 1
 
 
 def test_another_name_is_said_at_once(named: Named) -> None:
