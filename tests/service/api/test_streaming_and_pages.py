@@ -151,6 +151,8 @@ def filled(
             tag = {"If-Match": "*"}
             address = f"/api/notes/{made.ids['notes']}"
             author.send("PUT", address, 200, json={"text": note(f"R{number}")}, headers=tag)
+            taken_back = author.label(bare_pawns(next(NUMBERS)))
+            author.send("DELETE", f"/api/labels/{taken_back}", 204, headers=tag)
         course = files("pawnlore.labelled_demo").joinpath("repertoire", "04-benonis-and-dutch.pgn")
         raw = course.read_bytes()
         id, _ = author.upload(raw, "Demo")
