@@ -14,7 +14,7 @@ from pawnlore.models.classifier import OUTPUT_STEP, UNIT_STEP, shipped_classifie
 from pawnlore.models.sampling import game_skeletons
 from pawnlore.service.survey.network_block import LANES, block_scores, packed_weights, pairs_of
 from pawnlore.service.survey.quick_model import quick_model
-from pawnlore.service.survey.quick_verdict import network_scores
+from pawnlore.service.survey.quick_verdict import _find_cores, network_scores
 from pawnlore.structures.skeleton import canonical_batch
 
 
@@ -70,3 +70,30 @@ def test_older_processors_have_the_same_scores(processor: str) -> None:
         [sys.executable, "-m", "pytest", *wanted], env=environment, capture_output=True, text=True
     )
     assert ran.returncode == 0, ran.stdout + ran.stderr
+
+
+def test_cores_are_the_same_in_several_words() -> None:
+    """Conditions that fit in one word are found by a way of their own: the other one agrees."""
+    model = quick_model(shipped_classifier())
+    assert model.needs.shape[0] == 1
+    low = np.uint64(0xFFFF_FFFF)
+    halves = [low, ~low]
+    game = game_skeletons().masks
+    masks = np.concatenate([game[:: game.shape[0] // 3000], random_skeletons(500, 8)])
+    found = []
+    for words in ([~np.uint64(0)], halves):
+        codes = np.empty(masks.shape[0], dtype=np.int32)
+        _find_cores(
+            np.ascontiguousarray(masks),
+            np.arange(masks.shape[0]),
+            np.concatenate([model.bits & word for word in words], axis=3),
+            np.concatenate([model.needs & word for word in words]),
+            np.concatenate([model.holders & word for word in words]),
+            model.shared,
+            np.zeros((len(words), 2), dtype=np.uint64),
+            np.zeros_like(model.lacks),
+            codes,
+        )
+        found.append(codes)
+    assert (found[0] >= 0).sum() > 500 and (found[0] < 0).sum() > 500
+    assert np.array_equal(found[0], found[1])
