@@ -87,6 +87,15 @@ _BY: dict[str, Schema] = {
     "second_probability": CHANCE,
     "decided_by": _choice(("label", "core", "classifier")),
 }
+_SAID_OF_PAWNS: dict[str, Schema] = {
+    "revision": {"type": "integer", "minimum": 1},
+    "fen": TEXT,
+    "structure": TEXT,
+    "holder": HOLDER,
+    "reason": TEXT,
+    "author": TEXT,
+    "changed": MOMENT,
+}
 _TO_AUTHORS = "Only 'structure' and 'holder' are told to students."
 _NOTE: dict[str, Schema] = {
     "id": TEXT,
@@ -347,31 +356,13 @@ SCHEMAS: dict[str, Schema] = {
     "SetAside": listed(
         thing({"note": TEXT, "expected": NUMBER, "author": TEXT, "made": MOMENT, "text": TEXT})
     ),
-    "Label": thing(
-        {
-            "id": TEXT,
-            "revision": {"type": "integer", "minimum": 1},
-            "fen": TEXT,
-            "structure": TEXT,
-            "holder": HOLDER,
-            "reason": TEXT,
-            "author": TEXT,
-            "created": MOMENT,
-            "changed": MOMENT,
-        }
-    ),
+    "Label": thing({"id": TEXT, **_SAID_OF_PAWNS, "created": MOMENT}),
     "Labels": listed(ref("Label"), paged=True),
     "FormerLabel": thing(
         {
             "number": {"type": "integer", "minimum": 1},
             "label": {**TEXT, "description": "The id of the label that said so."},
-            "revision": {"type": "integer", "minimum": 1},
-            "fen": TEXT,
-            "structure": TEXT,
-            "holder": HOLDER,
-            "reason": TEXT,
-            "author": TEXT,
-            "changed": MOMENT,
+            **_SAID_OF_PAWNS,
             "replaced": {**TRUTH, "description": "Or else it was taken away."},
             "ended": MOMENT,
             "ended_by": TEXT,

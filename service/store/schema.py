@@ -187,12 +187,27 @@ class PieceRow(Base):
     content: Mapped[bytes] = mapped_column(LargeBinary)
 
 
-class LabelRow(Base):
+class SaidOfPawns:
+    """What the author said of a skeleton; ``holder`` is that of the canonical one.
+
+    ``fen`` is the position as the author gave it.
+    """
+
+    structure: Mapped[str] = mapped_column(String(200))
+    holder: Mapped[str] = mapped_column(String(10))
+    fen: Mapped[str] = mapped_column(String(200))
+    reason: Mapped[str] = mapped_column(Text)
+    author: Mapped[str] = mapped_column(String(200))
+    revision: Mapped[int] = mapped_column(Integer)
+    created: Mapped[datetime] = mapped_column(Moment)
+    changed: Mapped[datetime] = mapped_column(Moment)
+
+
+class LabelRow(SaidOfPawns, Base):
     """The author's own verdict on a skeleton.
 
     ``skeleton`` holds White's and Black's mask in hexadecimal, of the canonical
-    one of the skeleton and its mirror; ``holder`` is that of the canonical one.
-    ``fen`` is the position as the author gave it.
+    one of the skeleton and its mirror.
     """
 
     __tablename__ = "labels"
@@ -200,21 +215,13 @@ class LabelRow(Base):
     number: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=True)
     id: Mapped[str] = mapped_column(String(40), unique=True)
     skeleton: Mapped[str] = mapped_column(String(32), unique=True)
-    structure: Mapped[str] = mapped_column(String(200))
-    holder: Mapped[str] = mapped_column(String(10))
-    fen: Mapped[str] = mapped_column(String(200))
-    reason: Mapped[str] = mapped_column(Text)
-    author: Mapped[str] = mapped_column(String(200))
-    revision: Mapped[int] = mapped_column(Integer)
-    created: Mapped[datetime] = mapped_column(Moment)
-    changed: Mapped[datetime] = mapped_column(Moment)
 
 
-class FormerLabelRow(Base):
+class FormerLabelRow(SaidOfPawns, Base):
     """A label as it was before it was replaced, or taken away; never changed after.
 
-    The columns are those of `LabelRow`, with ``label`` for its id, when it
-    ended and by whom.
+    ``label`` is its id, ``skeleton`` as in `LabelRow`; ``ended`` and
+    ``ended_by`` tell when it ended and by whom.
     """
 
     __tablename__ = "former_labels"
@@ -222,14 +229,6 @@ class FormerLabelRow(Base):
     number: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=True)
     label: Mapped[str] = mapped_column(String(40))
     skeleton: Mapped[str] = mapped_column(String(32), index=True)
-    structure: Mapped[str] = mapped_column(String(200))
-    holder: Mapped[str] = mapped_column(String(10))
-    fen: Mapped[str] = mapped_column(String(200))
-    reason: Mapped[str] = mapped_column(Text)
-    author: Mapped[str] = mapped_column(String(200))
-    revision: Mapped[int] = mapped_column(Integer)
-    created: Mapped[datetime] = mapped_column(Moment)
-    changed: Mapped[datetime] = mapped_column(Moment)
     ended: Mapped[datetime] = mapped_column(Moment)
     ended_by: Mapped[str] = mapped_column(String(200))
     replaced: Mapped[bool] = mapped_column(Boolean)
