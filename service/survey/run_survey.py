@@ -23,7 +23,11 @@ from pawnlore.service.survey.skeleton_verdicts import SkeletonVerdicts
 from pawnlore.service.survey.skipped import DUPLICATE, Account
 from pawnlore.service.survey.tables import Columns
 
-FORMAT = "pawnlore-survey-1"
+FORMAT = "pawnlore-survey-2"
+"""What the parts of a survey are; one that was begun with other ones cannot go on.
+
+From the first to the second the keys changed by which repeated games are known.
+"""
 _TRIES = 3
 """How often shards are given to new workers after some have died."""
 
@@ -151,8 +155,12 @@ def _state(
         except ValueError:
             raise CannotSurvey(f"{place.address}: survey.json is damaged") from None
         changed = [key for key, value in wanted.items() if known.get(key) != value]
+        if changed == ["format"] and known.get("finished"):
+            return dict(known)  # Its tables are the same.
         if changed:
             what = "other games" if changed == ["inputs"] else f"another choice of {changed[0]}"
+            if "format" in changed:
+                what = "another version of the program"
             raise CannotSurvey(
                 f"{place.address} holds a survey of {what}; choose another folder, "
                 "or remove that one"

@@ -6,6 +6,7 @@ import bz2
 import contextlib
 import errno
 import gzip
+import json
 import os
 import random
 import re
@@ -439,6 +440,22 @@ def test_a_folder_holds_one_survey(games: Path, whole: Path, tmp_path: Path) -> 
         survey([str(games)], str(tmp_path), Options())
     with pytest.raises(CannotSurvey, match="is a file"):
         survey([str(games)], str(other), Options())
+
+
+def test_a_survey_of_an_older_program_is_whole_or_is_not_gone_on_with(
+    games: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    survey([str(games)], str(out), Options())
+    known = out / "survey.json"
+    finished = json.loads(known.read_text())
+    older = {**finished, "format": "pawnlore-survey-1"}
+    known.write_text(json.dumps(older))
+    assert survey([str(games)], str(out), Options()).account.games == 250
+    # Half of it would know repeated games by other keys than the other half.
+    known.write_text(json.dumps({**older, "finished": False}))
+    with pytest.raises(CannotSurvey, match="another version of the program"):
+        survey([str(games)], str(out), Options())
 
 
 def test_a_store_elsewhere(games: Path, whole: Path) -> None:
