@@ -13,13 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 from pawnlore.models.own_family import LearntFamily
-from pawnlore.models.traits import CODES, FILE_TRAITS, FOE, Trait, traits
+from pawnlore.models.traits import CODES, EITHER, FILE_TRAITS, FOE, Trait, traits
 from pawnlore.structures.skeleton import FILES
 
 MATTERS = 0.5
 """The share of the definitions that must ask for something before a trait is told."""
 
-_SIDE_WORDS = ("the holder", "the other side")
+_SIDE_WORDS = ("the holder", "the other side", "either side")
 
 
 @dataclass(frozen=True)
@@ -145,4 +145,4 @@ def _square_weights(allowed: npt.NDArray[np.float64]) -> list[tuple[int, float]]
     ]
 
 
-assert FOE == 1, "the words of the sides stand in this order"
+assert (FOE, EITHER) == (1, 2), "the words of the sides stand in this order"

@@ -82,17 +82,24 @@ class _Material:
 
     def begin(self, met: Sequence[npt.NDArray[np.bool_]]) -> None:
         self.failed = [~met[place][column] for place, column in enumerate(self.columns)]
-        self.count = np.sum(self.failed, axis=0, dtype=np.int16)
+        self.count = np.asarray(np.sum(self.failed, axis=0), dtype=np.int16)
+        self._find_near()
 
     def change(self, place: int, met: npt.NDArray[np.bool_]) -> None:
         failed = ~met[self.columns[place]]
         self.count += failed
         self.count -= self.failed[place]
         self.failed[place] = failed
+        self._find_near()
+
+    def _find_near(self) -> None:
+        """The few rows that fail at most one trait: no other can meet all conditions but one."""
+        self.near = np.flatnonzero(self.count <= 1)
+        self.near_count = self.count[self.near]
 
     def numbers(self, place: int) -> npt.NDArray[np.float64]:
         """How many rows that meet all other conditions have each code of this trait."""
-        rows = self.count == self.failed[place]
+        rows = self.near[self.near_count == self.failed[place][self.near]]
         return np.bincount(self.columns[place][rows], minlength=CODES).astype(np.float64)
 
 
@@ -152,7 +159,8 @@ def learn_definitions(
                 size = met @ seen
                 score = weight[place] - independence * count * np.log(size + 2.0)
                 score -= _OTHERS * np.log1p(met @ others.numbers(place))
-                score -= _COUNTER * (met @ counter.numbers(place))
+                if counter.rows:
+                    score -= _COUNTER * (met @ counter.numbers(place))
                 for parent in parents:
                     share = (met @ parent.numbers(place)) / parent.rows
                     over = (share - _PARENT_SHARE) / (1 - _PARENT_SHARE)

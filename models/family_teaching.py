@@ -17,7 +17,7 @@ from pawnlore.models.traits import Codes, trait_codes
 from pawnlore.structures.skeleton import Masks, mirror_batch
 from pawnlore.structures.verdict import BLACK, BOTH
 
-LEAST_STANDS, MOST_STANDS = 2, 13
+LEAST_STANDS, MOST_STANDS = 3, 11
 """Of all `DEFINITIONS`, how many must be met for a family to be named: the least and the most.
 
 Few examples share by chance what does not define the family. Most definitions
@@ -28,10 +28,15 @@ AGREED_SHARE = 0.3
 """The share of the definitions from which on a position is one of the family in any case."""
 
 STRANGERS = 12
-"""How many more known positions may be let in than are the family's in any case.
+"""How many more positions of games may be let in than are the family's in any case.
 
-Of some 20,000. Where definitions that few agree with would bring in more, they
+Of some 9,000. Where definitions that few agree with would bring in more, they
 are most likely wrong; where they bring hardly any, nothing speaks against them."""
+
+NAMED_STRANGERS = 2
+"""The same for positions that other families' cores name, those that overlap included.
+
+Of some 10,000. These are known to be something else, which those of games are not."""
 
 REFINEMENT_STANDS = 0.3
 """The same where the family is a finer one of another, whose other positions are near."""
@@ -42,6 +47,9 @@ _WHOLLY = 0.9
 """The share of examples that are one family's positions, from which on they must be finer."""
 
 _MOST_PARENT_POSITIONS = 300
+
+Shares = npt.NDArray[np.float64]
+"""The shares of the definitions that N positions meet, (N,)."""
 
 
 def learn_family(family: OwnFamily, reference: Reference, *, seed: int = 0) -> LearntFamily:
@@ -83,33 +91,40 @@ def learn_family(family: OwnFamily, reference: Reference, *, seed: int = 0) -> L
     )
 
 
-def stands_from(*known: npt.NDArray[np.float64]) -> float:
+def stands_from(games: Shares, named: Shares) -> float:
     """The share of the definitions that must be met, by how many known positions meet how many.
 
-    ``known`` are the shares that known positions meet, an array for each kind.
+    ``games`` and ``named`` are the shares that positions of games meet, and such
+    as other families' cores name.
 
     >>> nobody = np.zeros(1_000)
-    >>> stands_from(nobody) * DEFINITIONS
-    2.0
-    >>> stands_from(np.full(20, 0.1)) * DEFINITIONS
+    >>> stands_from(nobody, nobody) * DEFINITIONS
+    3.0
+    >>> stands_from(np.full(20, 0.1), nobody) * DEFINITIONS
     7.0
+    >>> stands_from(nobody, np.full(3, 0.05)) * DEFINITIONS
+    4.0
     """
     for least in range(LEAST_STANDS, MOST_STANDS):
-        strangers = sum(
-            int(((shares >= least / DEFINITIONS) & (shares < AGREED_SHARE)).sum())
-            for shares in known
-        )
-        if strangers <= STRANGERS:
+        if _strangers(games, least) <= STRANGERS and _strangers(named, least) <= NAMED_STRANGERS:
             return least / DEFINITIONS
     return MOST_STANDS / DEFINITIONS
 
 
-def _known_shares(
-    definitions: Definitions, around: Surroundings
-) -> tuple[npt.NDArray[np.float64], ...]:
-    """The shares that positions of games and of other families meet, by whichever side holds it."""
-    shares = (definitions.share(codes) for codes in (around.pool, around.others))
-    return tuple(np.maximum(*np.split(one, 2)) for one in shares)
+def _strangers(shares: Shares, least: int) -> int:
+    return int(((shares >= least / DEFINITIONS) & (shares < AGREED_SHARE)).sum())
+
+
+def _known_shares(definitions: Definitions, around: Surroundings) -> tuple[Shares, Shares]:
+    """The shares that positions of games and of other families meet.
+
+    By whichever side holds it; those of families that overlap are told from one side only.
+    """
+    games, others = (
+        np.maximum(*np.split(definitions.share(codes), 2)) for codes in (around.pool, around.others)
+    )
+    overlapping = (definitions.share(codes) for codes in around.parents)
+    return games, np.concatenate([others, *overlapping])
 
 
 def example_views(masks: Masks, holders: npt.NDArray[np.int8]) -> Codes:

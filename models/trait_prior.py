@@ -30,6 +30,11 @@ NUMBER_SHARE = 0.04
 PAIR_SHARE = 0.03
 """The chance that a question to two files at once matters."""
 
+OPEN_SHARE = 0.01
+"""The chance that it matters that a file is not open, whoever's pawn stands on it."""
+
+_SHARES = {"number": NUMBER_SHARE, "pair": PAIR_SHARE, "open": OPEN_SHARE}
+
 _BORROWED = 8.0
 """How many cores the habits of all files count for, where one file's own are asked."""
 
@@ -56,7 +61,7 @@ def condition_priors(families: Sequence[Family]) -> list[npt.NDArray[np.float64]
     found = []
     for trait in traits():
         if trait.group != "file":
-            share = PAIR_SHARE if trait.group == "pair" else NUMBER_SHARE
+            share = _SHARES[trait.group]
             others = len(trait.conditions) - 1
             found.append(np.log(np.array([1 - share, *[share / others] * others])))
             continue

@@ -2,11 +2,11 @@
 
 A trait is one thing that can be said of a skeleton from the holder's side: how
 one side's pawns stand on one file, how many pawn islands it has, whether it has
-a pawn on the c- or the e-file. Every skeleton has one *code* for each trait, a
-number below 64. A *condition* on a trait is the set of codes that meet it; the
-conditions that are worth thinking of stand in a list, the first of which asks
-for nothing. A family is then a condition for each trait, most of which ask for
-nothing.
+a pawn on the c- or the e-file, whether a file is open. Every skeleton has one
+*code* for each trait, a number below 64. A *condition* on a trait is the set of
+codes that meet it; the conditions that are worth thinking of stand in a list,
+the first of which asks for nothing. A family is then a condition for each trait,
+most of which ask for nothing.
 
 All ranks are the holder's own: a pawn of the other side on its sixth rank has
 advanced one step.
@@ -40,10 +40,11 @@ FILE_TRAITS = 16
 Codes = npt.NDArray[np.uint8]
 """The codes of N skeletons, (N, traits)."""
 
-OWN, FOE = 0, 1
+OWN, FOE, EITHER = 0, 1, 2
+"""Whose pawns a trait speaks of."""
+
 _RANKS = range(2, 8)
 _PAIRS = (("c", "e"), ("c", "d"), ("d", "e"))
-_RANK_WORDS = {3: "third", 4: "fourth"}
 
 
 @dataclass(frozen=True)
@@ -144,6 +145,18 @@ def _pair_conditions(one: str, other: str) -> tuple[Condition, ...]:
     )
 
 
+def _open_conditions(file: str) -> tuple[Condition, ...]:
+    """Whether a file is open; bit 0 of the code is a pawn of the holder's, bit 1 of the other's.
+
+    That it is open can be said of each side's pawns on it. That it is not, whoever
+    has a pawn there, can only be said here.
+    """
+    return (
+        Condition("anything", "anything", 0b1111),
+        Condition(f"a pawn on the {file}-file", "not open", 0b1110),
+    )
+
+
 _SIDES = ("own", "foe")
 _COUNTED: tuple[tuple[str, Callable[[Masks], npt.NDArray[Any]], int, int], ...] = (
     ("islands", islands, 0, 4),
@@ -191,6 +204,8 @@ def traits() -> tuple[Trait, ...]:
             at = rank if number == OWN else 9 - rank
             conditions = _pair_conditions(f"c{at}", f"e{at}")
             found.append(Trait(f"{side} c{at} or e{at}", "pair", number, -1, conditions))
+    for file in FILES:
+        found.append(Trait(f"open {file}", "open", EITHER, -1, _open_conditions(file)))
     return tuple(found)
 
 
@@ -230,4 +245,5 @@ def trait_codes(masks: Masks) -> Codes:
     for rank in (3, 4):
         for side, bit in ((own, rank - 1), (foe, 8 - rank)):
             columns.append(((side[2] >> bit) & 1) + 2 * ((side[4] >> bit) & 1))
+    columns += [(one > 0) + 2 * (other > 0) for one, other in zip(own, foe, strict=True)]
     return np.stack([column.astype(np.uint8) for column in columns], axis=1)

@@ -10,6 +10,7 @@ import pytest
 
 from pawnlore.models.classifier import ModelError, shipped_classifier
 from pawnlore.models.common_ground import common_ground
+from pawnlore.models.definitions import Definitions
 from pawnlore.models.family_teaching import learn_family
 from pawnlore.models.label_queue import label_queue
 from pawnlore.models.own_family import (
@@ -79,6 +80,20 @@ def test_codes_tell_what_the_conditions_on_a_file_say(some_games: Masks) -> None
     assert np.array_equal(met[at_home][codes[:, 12]], patterns[4] == 1 << 6)
 
 
+def test_that_a_file_is_not_open_can_be_told(some_games: Masks) -> None:
+    place = [trait.name for trait in traits()].index("open e")
+    codes = trait_codes(some_games)
+    empty = (codes[:, 4] == 0) & (codes[:, 12] == 0)
+    assert empty.any() and not empty.all()
+    assert np.array_equal(traits()[place].met[1][codes[:, place]], ~empty)
+    tables = np.full((len(traits()), CODES), (1 << 64) - 1, dtype=np.uint64)
+    tables[place] = np.where(traits()[place].met[1], tables[place], 0)
+    family = LearntFamily("own/x", "x", "", True, 0.5, 5, Definitions(tables))
+    (told,) = common_ground(family).traits
+    assert (told.trait, told.words) == ("open e", "either side: a pawn on the e-file")
+    assert Corrections(free=("open e",)).fixed() == {place: (1 << 64) - 1}
+
+
 def test_every_trait_first_asks_for_nothing_and_has_no_condition_twice() -> None:
     for trait in traits():
         possible = trait.conditions[0].codes
@@ -111,11 +126,13 @@ def test_examples_of_one_side_teach_the_other_and_every_skeleton_agrees_with_its
     assert (holder[-len(CLAMP) :] == WHITE).all()
 
 
-def test_a_refinement_does_not_take_all_of_its_parent(learnt_clamp: LearntFamily) -> None:
-    learnt = learnt_clamp
+def test_a_refinement_does_not_take_all_of_its_parent() -> None:
     plain = skeletons_from_fens([BIND])
-    share, _ = learnt.judge(trait_codes(plain), trait_codes(mirror_batch(plain)))
-    assert share[0] < learnt.stands
+    codes, turned = trait_codes(plain), trait_codes(mirror_batch(plain))
+    learnt = [learn_family(clamp(), shipped_reference(), seed=seed) for seed in range(5)]
+    # Single draws of the definitions differ; some come near what is needed.
+    shares = [one.judge(codes, turned)[0][0] for one in learnt]
+    assert np.mean(shares) < 0.9 * learnt[0].stands
 
 
 def test_counter_examples_are_kept_out() -> None:

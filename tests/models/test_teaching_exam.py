@@ -98,6 +98,13 @@ def test_teaching_beats_the_simple_ways_on_the_same_examples(exam: TeachingExam)
     assert len(FILE_WEIGHTS) == 8
 
 
+def test_a_family_of_both_sides_may_be_told_by_a_file_that_is_not_open(exam: TeachingExam) -> None:
+    """One side or the other has an e-pawn; without any, the centre is open, another family."""
+    rank = IDS.index("open-c-d-files")
+    (row,) = examine_teaching(exam, taught_method, [rank], [20], samplings=1, unlabelled=False)
+    assert min(row.families, row.clear, row.strict) > 0.98
+
+
 @pytest.mark.slow
 def test_the_card_tells_what_was_measured(
     exam: TeachingExam, monkeypatch: pytest.MonkeyPatch
@@ -125,11 +132,7 @@ def kept_rows(title: str) -> list[list[str]]:
 
 
 def test_the_kept_figures_are_as_good_as_is_promised() -> None:
-    """Mean and worst: 0.97 and 0.85 with five examples, 0.99 and 0.95 with twenty.
-
-    The worst is kept in *clear*, where positions that miss a family by one condition
-    are left out; among those that other cores name it is 0.84 and 0.93.
-    """
+    """Mean and worst: 0.97 and 0.85 with five examples, 0.99 and 0.95 with twenty."""
     rows = kept_rows("Each family\n")
     assert {row[0] for row in rows} == set(IDS)
     for count, mean, worst in (("5", 0.97, 0.85), ("20", 0.99, 0.95)):
@@ -137,7 +140,7 @@ def test_the_kept_figures_are_as_good_as_is_promised() -> None:
             [float(row[column]) for row in rows if row[1] == count] for column in (2, 3)
         )
         assert np.mean(families) >= mean and np.mean(clear) >= mean
-        assert min(clear) >= worst
+        assert min(families) >= worst and min(clear) >= worst
     assert max(float(row[5]) for row in rows) <= 0.002
     beside = kept_rows("Beside other methods")
     assert {row[0] for row in beside} == {card.OURS, *RIVALS}
