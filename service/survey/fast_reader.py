@@ -22,8 +22,13 @@ from pawnlore.service.survey.text_scan import Scanned
 
 LIBRARY = "rust_pgn_reader_python_binding"
 
-READ_BYTES = 512 << 10
-"""Text that the library gets at a time: its boards, nine times as long, stay in the cache."""
+READ_BYTES = 2 << 20
+"""Text that the library gets at a time.
+
+Smaller pieces would keep its boards, nine times as long, in the cache; but it works
+in a thread of its own, which has to wait for a core at every piece where other
+workers have them: with half a MiB two workers were 1.55 times as fast as one.
+"""
 
 _WHITE_START, _BLACK_START = 0xFF00, 0xFF_0000_0000_0000
 
