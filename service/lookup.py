@@ -158,7 +158,7 @@ def _as_finer(verdict: Verdict, held: Verdict | None, parents: Mapping[str, str]
 def _applied(
     position: QueryPosition, verdict: Verdict, notes: NoteIndex, chapter: str
 ) -> Iterator[AppliedNote]:
-    for structure, holder in _held(verdict):
+    for structure, holder in verdict.held:
         for known in notes.on(structure):
             reason = applies(
                 known.note, structure, holder, position.board, chapter, position.skeleton
@@ -167,19 +167,13 @@ def _applied(
                 yield AppliedNote(known, reason, known.note.plan_of(holder))
 
 
-def _held(verdict: Verdict) -> tuple[tuple[str, str], ...]:
-    """What stands and who holds it: a finer form of the author's first, then the structure."""
-    named = (verdict.structure, verdict.holder)
-    return (named,) if verdict.finer is None else (verdict.finer, named)
-
-
 def _reversed(
     position: QueryPosition, verdict: Verdict, notes: NoteIndex, chapter: str
 ) -> Iterator[NextBest]:
     """The author's notes on what stands here, with colours reversed."""
     turned = [
         (structure, _OTHER[holder], listed)
-        for structure, holder in _held(verdict)
+        for structure, holder in verdict.held
         if holder in _OTHER and (listed := notes.on(structure))
     ]
     if not turned:

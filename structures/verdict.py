@@ -61,12 +61,15 @@ class Verdict:
         stands = self.core and self.second.startswith(OWN_PREFIX) and self.second_probability > 0
         return (self.second, self.second_holder) if stands else None
 
+    @property
+    def held(self) -> tuple[tuple[str, str], ...]:
+        """What stands and who holds it: a finer form of the author's first, then the structure."""
+        named = (self.structure, self.holder)
+        return (named,) if self.finer is None else (self.finer, named)
+
     def holder_of(self, structure: str) -> str:
         """Who holds a structure that is named here, or is the finer one; empty for others."""
-        if structure == self.structure:
-            return self.holder
-        finer = self.finer
-        return finer[1] if finer is not None and finer[0] == structure else ""
+        return next((holder for known, holder in self.held if known == structure), "")
 
 
 @dataclass(frozen=True)

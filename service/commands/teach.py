@@ -6,7 +6,7 @@ import argparse
 import csv
 import json
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -203,19 +203,26 @@ def _labels(args: argparse.Namespace, desk: TeachingDesk) -> int:
     if args.format == "epd":
         for line in label_lines(labels):
             print(line)
-    elif args.format == "csv":
-        rows = csv.DictWriter(sys.stdout, _COLUMNS, lineterminator="\n")
-        rows.writeheader()
-        rows.writerows(_label_row(label) for label in labels)
-    elif args.format == "jsonl":
-        for label in labels:
-            print(json.dumps(_label_row(label), ensure_ascii=False))
-    else:
+    elif not _written(args, _COLUMNS, map(_label_row, labels)):
         for label in labels:
             row = _label_row(label)
             print(f"{row['id']}  {row['structure']} {row['holder']}  {row['fen']}  {row['reason']}")
         print(f"{len(labels):,} labels", file=sys.stderr)
     return 0
+
+
+def _written(
+    args: argparse.Namespace, columns: Sequence[str], values: Iterable[dict[str, Any]]
+) -> bool:
+    """Write rows as CSV or JSON Lines where one of these is asked for."""
+    if args.format == "csv":
+        rows = csv.DictWriter(sys.stdout, columns, lineterminator="\n")
+        rows.writeheader()
+        rows.writerows(values)
+    elif args.format == "jsonl":
+        for value in values:
+            print(json.dumps(value, ensure_ascii=False))
+    return args.format in ("csv", "jsonl")
 
 
 def _former(args: argparse.Namespace, desk: TeachingDesk) -> int:
@@ -235,14 +242,7 @@ def _former(args: argparse.Namespace, desk: TeachingDesk) -> int:
             print(line)
         return 0
     values = [former_label_value(one) for one in found]
-    if args.format == "csv":
-        rows = csv.DictWriter(sys.stdout, FORMER_LABEL_COLUMNS, lineterminator="\n")
-        rows.writeheader()
-        rows.writerows(values)
-    elif args.format == "jsonl":
-        for value in values:
-            print(json.dumps(value, ensure_ascii=False))
-    else:
+    if not _written(args, FORMER_LABEL_COLUMNS, values):
         for value in values:
             ended = "replaced" if value["replaced"] else "taken away"
             by = f" by {value['ended_by']}" if value["ended_by"] else ""

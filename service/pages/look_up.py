@@ -166,8 +166,7 @@ def look_up_page(asked: Asked, line: PlayedLine) -> Response:
 
 def _elsewhere(notes: NoteIndex, verdict: Verdict) -> tuple[KnownNote, ...]:
     """The notes on what stands here, a finer form's first, whether they apply or not."""
-    finer = () if verdict.finer is None else notes.on(verdict.finer[0])
-    return (*finer, *notes.on(verdict.structure))
+    return tuple(known for structure, _ in verdict.held for known in notes.on(structure))
 
 
 def _breaks(position: QueryPosition, book: OpenRepertoire | None) -> tuple[SideBreaks, ...]:

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from flask import current_app, has_app_context
 
+from pawnlore.service.api.lookups import lookups
 from pawnlore.service.kept_by_state import KeptByState
 from pawnlore.service.running import running
 from pawnlore.service.store.family_shelf import FamilyShelf
 
-_NAMES = "pawnlore_own_names"
-_PARENTS = "pawnlore_own_parents"
+_NAME = "pawnlore_own_names"
 
 
 def own_names() -> dict[str, str]:
     """The own families' names by id; read anew only after a change."""
-    return _kept(_NAMES, FamilyShelf.names)
+    kept = current_app.extensions.get(_NAME)
+    if kept is None:
+        shelf = FamilyShelf(running().store)
+        kept = current_app.extensions.setdefault(_NAME, KeptByState(shelf.state, shelf.names))
+    names: dict[str, str] = kept()
+    return names
 
 
 def own_name(id: str) -> str:
@@ -26,14 +29,4 @@ def own_name(id: str) -> str:
 
 def own_parent(id: str) -> str:
     """The shipped family that the author said an own one is a finer form of, or nothing."""
-    return _kept(_PARENTS, FamilyShelf.parents).get(id, "") if has_app_context() else ""
-
-
-def _kept(name: str, read: Callable[[FamilyShelf], dict[str, str]]) -> dict[str, str]:
-    kept = current_app.extensions.get(name)
-    if kept is None:
-        shelf = FamilyShelf(running().store)
-        made = KeptByState(shelf.state, lambda: read(shelf))
-        kept = current_app.extensions.setdefault(name, made)
-    found: dict[str, str] = kept()
-    return found
+    return lookups().parents().get(id, "") if has_app_context() else ""
